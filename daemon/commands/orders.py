@@ -15,6 +15,14 @@ ANSWER = "holdpoint bench answer"
 """What answers where nobody is asked in a terminal."""
 
 
+READ_IT = (
+    "Type what the meter shows, with any prefix, such as 90.02u or 0.9004 V. There is "
+    "no going back here: a slip is corrected when the unit is measured again, with "
+    "--rerun. Both are kept."
+)
+DONE_FIRST = "Do what it says, then press Enter. There is no going back here."
+
+
 class NotMeasuredError(Exception):
     """A unit was not measured; the daemon says why."""
 
@@ -102,14 +110,19 @@ def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
         have_connected(text, prompt["subject"])
         client.answer(prompt["prompt"])
         return
-    forget_typed_ahead()
-    said = click.prompt(
-        text,
-        default=None if wants else "",
-        show_default=False,
-        prompt_suffix=" " if wants else "",
-        err=True,
-    )
+    while True:
+        forget_typed_ahead()
+        said = click.prompt(
+            text,
+            default=None if wants else "",
+            show_default=False,
+            prompt_suffix=" " if wants else "",
+            err=True,
+        ).strip()
+        # A question is no answer, and what is asked here goes one way only.
+        if said not in {"?", "back"}:
+            break
+        say(READ_IT if wants else DONE_FIRST)
     client.answer(prompt["prompt"], said if wants else "done")
 
 

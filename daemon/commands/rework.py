@@ -68,9 +68,10 @@ def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) 
         records.unit(serial)
         _keep(at, serial, ReworkKind.REPLACE, person, reason, part=part, reel=reel)
         left = leftover(records, reel)
+        how = "--rerun" if at.settings.bench is not None else "--rerun --typed"
     say(
         f"{part} of unit {serial} is of reel {reel} now. Measure it again: "
-        f"`holdpoint measure {serial} --rerun`. Then end its hold, where it has one."
+        f"`holdpoint measure {serial} {how}`. Then end its hold, where it has one."
     )
     if left is not None and left < 1:
         say(f"More parts of reel {reel} used than received: check the records.")

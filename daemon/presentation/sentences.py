@@ -939,9 +939,9 @@ def standing(
     if held_builds:
         last_held = held_builds[-1]
         (build,) = [one for one in builds if one.build == last_held]
-        part = "" if build_state(build, holds) == "held" else "a part of "
+        part = "B" if build_state(build, holds) == "held" else "A part of b"
         return Saying(
-            headline=f"Hold {part}build {last_held}: see its holds below.",
+            headline=f"{part}uild {last_held} is held: decide on it.",
             apart=(*odd, *stepped_back),
         )
     if odd:

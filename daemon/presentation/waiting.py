@@ -63,7 +63,7 @@ def waits(
     deciding, offers = " or ".join(people), offers or {}
     found = list(_at_the_bench(doing))
     if again:
-        found.append(_to_measure_again(again))
+        found.append(_to_measure_again(again, typed=bench is None))
     found += [
         Waiting(who=deciding, what=what, do=f"holdpoint hold end {quote(name)}")
         for what, name in _decisions(holds, offers)
@@ -164,11 +164,13 @@ def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:
         )
 
 
-def _to_measure_again(serials: Sequence[str]) -> Waiting:
+def _to_measure_again(serials: Sequence[str], *, typed: bool) -> Waiting:
     """Say which units a rework has wait for the bench.
 
-    >>> _to_measure_again(["PA-1"]).what
-    'PA-1, to be measured again after rework'
+    >>> _to_measure_again(["PA-1"], typed=True).do
+    'holdpoint measure PA-1 --rerun --typed'
+    >>> _to_measure_again(["PA-1", "PA-3"], typed=False).do
+    'holdpoint measure --rerun'
     """
     named = ", ".join(
         one for run in counted_runs(serials) for one in _run_in_words(run)
@@ -178,9 +180,14 @@ def _to_measure_again(serials: Sequence[str]) -> Waiting:
     return Waiting(
         who=AT_BENCH,
         what=f"{named}{many}, to be measured again after rework",
-        do=f"holdpoint measure {quote(serials[0])} --rerun"
-        if alone
-        else "holdpoint measure --rerun",
+        do=" ".join(
+            [
+                "holdpoint measure",
+                *([quote(serials[0])] if alone else []),
+                "--rerun",
+                *(["--typed"] if typed else []),
+            ]
+        ),
     )
 
 

@@ -118,7 +118,8 @@ def first_run(store: Store, serial: str, *, again: bool) -> str | None:
     if not again:
         message = (
             f"unit {serial} was measured before; it is measured again as a rerun only "
-            f"(`holdpoint measure {serial} --rerun`)"
+            f"(`holdpoint measure {serial} --rerun`, and --typed where you type what "
+            "you read)"
         )
         raise RefusedError(message)
     return str(earlier[0]["run"])

@@ -176,3 +176,25 @@ def test_enter_in_one_terminal_answers_nothing_that_another_ones_order_asks(
     said = capsys.readouterr().err
     assert answered == ([] if before == "measuring" else ["p"])
     assert ("Another order comes first" in said) == (before == "measuring")
+
+
+@pytest.mark.parametrize(("wants", "typed"), [("V", "0.9"), (None, "")])
+def test_a_question_typed_for_an_answer_is_answered_and_not_kept(
+    wants: str | None, typed: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also of what is asked once more because a reading was far off."""
+    given = ["?", "back", typed]
+    told: list[str] = []
+    kept: list[str] = []
+    for name, value in {
+        "interactive": lambda: True,
+        "forget_typed_ahead": lambda: False,
+        "say": told.append,
+    }.items():
+        monkeypatch.setattr(orders, name, value)
+    monkeypatch.setattr("click.prompt", lambda *_, **__: given.pop(0))
+    daemon = SimpleNamespace(answer=lambda _, value: kept.append(value))
+    prompt = {"prompt": "p", "text": "Seat it", "wants": wants, "by_scan": False}
+    orders._pass_on(cast("Client", daemon), prompt)
+    assert kept == [typed or "done"]
+    assert told == [orders.READ_IT if wants else orders.DONE_FIRST] * 2

@@ -120,9 +120,10 @@ def test_units_that_were_reworked_are_to_be_measured_again() -> None:
         )
         return one
 
-    assert again("PA-7").do == "holdpoint measure PA-7 --rerun"
+    # Without a bench whoever measures types what the meters show.
+    assert again("PA-7").do == "holdpoint measure PA-7 --rerun --typed"
     several = again("PA-7", "PA-8", "PA-9", "PA-12")
-    assert several.do == "holdpoint measure --rerun"
+    assert several.do == "holdpoint measure --rerun --typed"
     assert several.what == (
         "PA-7 to PA-9, PA-12 (4 units), to be measured again after rework"
     )

@@ -214,7 +214,7 @@ def test_a_held_build_without_a_finding_is_said_too() -> None:
         holds=[by_hand],
         units=31,
     )
-    assert said.headline == "Hold build B-2: see its holds below."
+    assert said.headline == "Build B-2 is held: decide on it."
 
 
 def test_a_build_that_was_let_go_is_not_called_held_for_its_reel() -> None:

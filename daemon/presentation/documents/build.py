@@ -208,7 +208,7 @@ def _units_said(release: BuildRelease) -> Iterator[str]:
     if again := by_state["passed"]:
         yield f"Only when measured again: {_named(again)}."
     if by_state["open"]:
-        yield f"Did not pass, and nothing is decided: {_named(by_state['open'])}."
+        yield f"Did not pass, and must not leave: {_named(by_state['open'])}."
     if release.incomplete:
         yield f"Not measured on every range: {_named(release.incomplete)}."
     if by_state["let go"]:

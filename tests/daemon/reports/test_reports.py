@@ -252,7 +252,7 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
             replace(RELEASE, holds=(), failures=now("open")),
             (
                 "Build B-3 must not leave as a whole. 27 of 28 units passed. Did not "
-                "pass, and nothing is decided: PA-1009."
+                "pass, and must not leave: PA-1009."
             ),
         ),
         (
