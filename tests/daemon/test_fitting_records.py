@@ -246,6 +246,24 @@ def test_a_reel_recorded_late_is_named_and_held_at_the_next_start(
     ) in run(late, "prove", "B-3-F1")
 
 
+def test_a_reel_recorded_late_and_rejected_is_named_though_it_is_judged_no_more(
+    tmp_path: Path,
+) -> None:
+    late = seeded_home(tmp_path / "home")
+    add(late, "K-901", "5k")
+    run(late, *LATE)
+    bad = ("5.0152k", "5.0147k", "--person", "Ada Moreno")
+    assert "Reject reel K-901" in run(late, "reel", "check", "K-901", *bad)
+    with LocalStore(late.store) as store:
+        Cycle(demo_settings(), store).resume()
+        assert named(store) == "K-901"
+        said = store.frame("signals", product=demo_settings().product.name)
+        assert said["standing"].all()
+        Cycle(demo_settings(), store).resume()
+        again = store.frame("signals", product=demo_settings().product.name)
+        assert_frame_equal(said, again)
+
+
 @pytest.mark.parametrize("since", [SINCE_BAD, f"PA-{3000 + BAD_FROM + 1}"])
 def test_a_reel_recorded_late_counts_at_the_next_unit_of_any_build(
     tmp_path: Path, since: str
