@@ -269,7 +269,7 @@ def _pointed(answer: str) -> str:
     >>> _pointed("0,125 V"), _pointed("4,99k"), _pointed("1,000")
     ('0.125 V', '4.99k', '1,000')
     """
-    found = _ONE_WITH_COMMA.match(answer)
+    found = _ONE_WITH_COMMA.match(answer.strip())
     return answer.replace(",", ".", 1) if found else answer
 
 

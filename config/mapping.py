@@ -92,8 +92,8 @@ class SheetMapping(Strict):
                     yield Problem(
                         path=("ranges",) if in_ranges else ("columns", heading),
                         problem=f"column {heading!r} cannot be {first!r} and "
-                        f"{means!r}; only a zero may be of several ranges, and a reel of several "
-                        "parts",
+                        f"{means!r}; only a zero may be of several ranges, and a "
+                        "reel of several parts",
                     )
 
 

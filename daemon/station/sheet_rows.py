@@ -398,14 +398,18 @@ def _other_tables(
     for place in rows:
         serial = _shape(grid.cell(place, serials))
         is_units = (serial and serial in shapes) or _has_pair(grid, place, columns)
-        after_blank = not all(any(grid.rows[at]) for at in range(last + 1, place))
+        since = [at for at in range(last + 1, place) if not any(grid.rows[at])]
+        # The word that heads it may be one of statistics, and passed over as such.
+        begins = bool(since) and any(
+            _in_words(grid.rows[at]) for at in range(since[0] + 1, place + 1)
+        )
         last = place
-        if after_blank and other:
+        if since and other:
             yield tuple(other)
             other = []
         if is_units:
             shapes.add(serial)
-        elif other or (shapes and after_blank and _in_words(grid.rows[place])):
+        elif other or (shapes and begins):
             other.append(place)
     if other:
         yield tuple(other)

@@ -1,4 +1,4 @@
-"""Sheets with more in them than units: other tables, builds in other words, one zero."""
+"""Sheets with more than units: other tables, builds in other words, one zero."""
 
 import sys
 from dataclasses import replace
@@ -30,28 +30,36 @@ def read(folder: Path, text: str, mapping: str = "", build: str | None = None
     return understood(sheet, PRODUCT, mapping=told, default_build=build)
 
 
-def test_another_table_below_is_passed_over_in_one_sentence(tmp_path: Path) -> None:
-    below = """,,,,,,
+@pytest.mark.parametrize(("heading", "first"), [("Bereich", 6), ("Range", 7)])
+def test_another_table_below_is_passed_over_in_one_sentence(
+    tmp_path: Path, heading: str, first: int
+) -> None:
+    below = f""",,,,,,
 Summary,,,,,,
-Range,Limit,Remark,,Mean,Bereich,
+{heading},Limit,Remark,,Mean,Remark,
 1 uA,0.5 %,,,0.9001,,
 10 uA,0.5 %,,,0.9002,,
 """
     sheet = read(tmp_path, SHEET + below)
     assert [row.serial for row in sheet.rows] == ["PA-1", "PA-2"]
     assert not sheet.rejected
-    assert "Rows 6 to 8 look like another table and were passed over." in sheet.remarks
+    told = f"Rows {first} to 8 look like another table and were passed over."
+    assert told in sheet.remarks
 
 
 @pytest.mark.parametrize(
     "row",
     ["PA-3,B-7,900n,,,,", "odd,B-7,900n,0.9001,,,", ",B-7,900n,0.9001,9u,0.9,"],
-    ids=["serial like the others", "another serial, and readings", "readings alone"],
+    ids=[
+        "serial like the others",
+        "another serial, and readings",
+        "readings alone",
+    ],
 )
 def test_what_may_be_a_unit_is_never_passed_over(tmp_path: Path, row: str) -> None:
     below = f",,,,,,\nName,Said by,,,,,\nAda,nobody,,,,,\n{row}\n"
     sheet = read(tmp_path, SHEET + below)
-    lines = {one.line for one in (*sheet.rows, *sheet.rejected)}
+    lines = {row.line for row in sheet.rows} | {one.line for one in sheet.rejected}
     assert lines == {2, 3, 7}
     assert "Rows 5 to 6 look like another table and were passed over." in sheet.remarks
 
@@ -59,7 +67,7 @@ def test_what_may_be_a_unit_is_never_passed_over(tmp_path: Path, row: str) -> No
 def test_words_right_below_the_units_are_said_as_rows_that_are_bad(
     tmp_path: Path,
 ) -> None:
-    sheet = read(tmp_path, SHEET + "Range,Limit,Remark,,,,\n")
+    sheet = read(tmp_path, SHEET + "Bereich,Limit,Remark,,,,\n")
     assert [one.line for one in sheet.rejected] == [4]
 
 
@@ -109,7 +117,8 @@ def test_only_what_is_compiled_anew_is_counted(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     (tmp_path / "loops_of_a_test.py").write_text(
-        "from numba import njit\n\n\n@njit(cache=True)\ndef twice(x):\n    return 2 * x\n"
+        "from numba import njit\n\n\n"
+        "@njit(cache=True)\ndef twice(x):\n    return 2 * x\n"
     )
     monkeypatch.syspath_prepend(tmp_path)
     name = "loops_of_a_test"
