@@ -32,7 +32,16 @@ from config.model import (
 )
 from config.profile import TYPED, Kind
 from config.quantity import Unit, spell
-from config.strict import Count, InputQuantity, Name, Ohm, Ppm, PpmAboveZero, Seconds
+from config.strict import (
+    HIGHEST_INPUT,
+    Count,
+    InputQuantity,
+    Name,
+    Ohm,
+    Ppm,
+    PpmAboveZero,
+    Seconds,
+)
 
 __all__ = ["ask_bench", "ask_selectors", "ask_settling"]
 
@@ -147,7 +156,7 @@ def ask_selectors(dialogue: Dialogue, product: Product) -> Product:
 
 
 def _ask_compliance(dialogue: Dialogue, product: Product, lowest_v: float) -> float:
-    most_v = product.input_absolute_maximum_v
+    most_v = min(product.input_absolute_maximum_v, HIGHEST_INPUT)
     bounds = Field(ge=lowest_v, le=most_v) if lowest_v else Field(gt=0, le=most_v)
     while True:
         compliance_v = dialogue.put(

@@ -9,13 +9,14 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config import formula
+from config.bench import COMPLIANCE_DEFAULT_MAX_V
 from config.check import limit_words
-from config.dialogue import Dialogue, one_for_each, quantity, text
+from config.dialogue import Dialogue, apart_by_blank, one_for_each, quantity, text
 from config.formula import value_of
 from config.model import ErrorLimit, Maker, Part, Product, Range, Reading
 from config.product import MOST_ADDRESS_LINES, Formula, Tolerance
 from config.quantity import Unit, spell
-from config.strict import Key, Name, Ohm, Ppm, Volt
+from config.strict import HIGHEST_INPUT, Key, Name, Ohm, Ppm, WithstandVolt
 
 __all__ = ["ask_product", "reckoned"]
 
@@ -24,6 +25,7 @@ SOURCE_OVER_FULL_SCALE = 1.2
 UNLIKE = 3.0
 """Times by which ranges differ at full scale that are worth a second look."""
 _MILLION = 1e6
+_MIXED = re.compile(r"[0-9],[0-9]")
 
 _UNITS: Mapping[str, Literal["A", "V"]] = {"amps": "A", "volts": "V"}
 
@@ -43,7 +45,7 @@ def ask_product(dialogue: Dialogue) -> Product:
     )
     survives_v = dialogue.put(
         "Highest voltage that its input survives",
-        quantity(Unit.VOLT, Volt),
+        quantity(Unit.VOLT, WithstandVolt),
         why="The absolute maximum from the design"
         + (
             ". The bench never goes above it."
@@ -133,10 +135,17 @@ def reckoned(product: Product) -> Iterator[str]:
             f"  {one.title}: {spell(one.full_scale, unit)} in gives "
             f"{spell(volts, Unit.VOLT)} out at full scale. Its parts alone may make it "
             f"read {_percent(widest_ppm)} wrong; {limit_words(one.limit)}, {offset} "
-            f"offset, is allowed{comes_to}. No more than "
-            f"{spell(one.source_limit, unit)} may go in."
+            f"offset, is allowed{comes_to}. On this range a source "
+            f"is never set above {spell(one.source_limit, unit)}."
         )
     yield from _loading(product, values)
+    highest = max(one.full_scale for one in product.ranges.values())
+    if unit is Unit.VOLT and highest > COMPLIANCE_DEFAULT_MAX_V:
+        yield (
+            f"  {spell(highest, unit)} can injure or kill. Your local "
+            "electrical-safety rules come first; work on live parts is for people who "
+            "are licensed for it."
+        )
     least, most = (
         pick(outputs, key=outputs.__getitem__, default="") for pick in (min, max)
     )
@@ -223,7 +232,7 @@ def _maker(answer: str) -> Maker | None:
 
 
 def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, Range]:
-    most = survives_v if unit is Unit.VOLT else 1_000.0
+    most = min(survives_v, HIGHEST_INPUT) if unit is Unit.VOLT else HIGHEST_INPUT
     example = "1u, 10u, 100u, 1m" if unit is Unit.AMPERE else "100m, 1, 10"
     scales = dialogue.put(
         f"Full scale of each range, with commas between them, such as {example}",
@@ -285,7 +294,20 @@ def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
     one = quantity(unit, Annotated[float, Field(gt=0, le=most)])
 
     def read(answer: str) -> tuple[float, ...]:
-        scales = tuple(one(piece.strip()) for piece in answer.split(","))
+        try:
+            scales = tuple(one(piece.strip()) for piece in answer.split(","))
+        except ValueError:
+            pieces = apart_by_blank(answer)
+            if len(pieces) == answer.count(",") + 1:
+                raise
+            scales = tuple(map(one, pieces))
+        else:
+            if 1 < len(apart_by_blank(answer)) < len(scales) and _MIXED.search(answer):
+                message = (
+                    f"{answer!r}: a comma between digits may be a decimal sign; write "
+                    "it as a point, and a blank after each other comma"
+                )
+                raise ValueError(message)
         if len(scales) > MOST_RANGES:
             message = f"{answer!r}: must be {MOST_RANGES} ranges at most"
             raise ValueError(message)

@@ -44,6 +44,10 @@ NOTHING = "-"
 _ENTER_MEANS = re.compile(r"\(Enter: ([^()]+)\)")
 MOST_DIGITS = 12
 _DECIMAL_COMMA = re.compile(r"\d,\d")
+_ONE_WITH_COMMA = re.compile(
+    r"[+-]?(?:0,[0-9]+|[0-9]+,(?:[0-9]{1,2}|[0-9]{4,}))(?![0-9.,])"
+)
+"""A number whose comma can be nothing but its decimal sign: 1,000 may be a thousand."""
 
 
 class Back(Exception):  # noqa: N818 -- no fault: a question is asked again
@@ -234,7 +238,39 @@ def one_for_each(
             raise ValueError(message)
         return tuple(read(one) for one in pieces)
 
-    return split
+    def either(answer: str) -> tuple[T, ...]:
+        try:
+            return split(answer)
+        except ValueError:
+            pieces = apart_by_blank(answer)
+            if all_alike and len(pieces) == 1:
+                pieces *= count
+            if not _DECIMAL_COMMA.search(answer) or len(pieces) != count:
+                raise
+            return tuple(read(one) for one in pieces)
+
+    return either
+
+
+def apart_by_blank(answer: str) -> list[str]:
+    """Return pieces that have a comma and a blank between them, or a semicolon.
+
+    So a comma inside a piece may be a decimal sign.
+
+    >>> apart_by_blank("4,99k, 10k"), apart_by_blank("0,1 %")
+    (['4,99k', '10k'], ['0,1 %'])
+    """
+    return [one.strip() for one in re.split(r",\s+|;", answer)]
+
+
+def _pointed(answer: str) -> str:
+    """Return a number with a point as its decimal sign, where that is sure.
+
+    >>> _pointed("0,125 V"), _pointed("4,99k"), _pointed("1,000")
+    ('0.125 V', '4.99k', '1,000')
+    """
+    found = _ONE_WITH_COMMA.match(answer.strip())
+    return answer.replace(",", ".", 1) if found else answer
 
 
 def text(annotation: Any) -> Read[str]:
@@ -245,7 +281,7 @@ def text(annotation: Any) -> Read[str]:
 def quantity(unit: Unit, annotation: Any) -> Read[float]:
     """Return a reader of quantities within the bounds of `annotation`."""
     return lambda answer: float(
-        _accepted(parse(answer, unit), annotation, answer, unit.value)
+        _accepted(parse(_pointed(answer), unit), annotation, answer, unit.value)
     )
 
 
@@ -266,7 +302,7 @@ def number(annotation: Any) -> Read[float]:
     def read(answer: str) -> float:
         value: object = answer
         with suppress(ValueError):
-            value = float(answer)
+            value = float(_pointed(answer))
         return float(_accepted(value, annotation, answer, ""))
 
     return read

@@ -37,6 +37,7 @@ _MOST_COUNTS = 100_000_000
 _WORST_PPM = 100_000.0
 _DECADES = range(-16, 3)
 """Powers of ten of the last digit of a meter that chooses its range by itself."""
+_MEASURING_RANGE = re.compile(r"[0-9]\s*[pnum\u00b5\u03bckM]?[AV]\b")
 _SENTENCE = re.compile(
     r"(?P<share>[0-9]+(?:[.,][0-9]+)?)\s*(?P<mark>%|ppm)(?:\s*of\s+reading)?"
     r"(?:\s*\+\s*(?P<digits>[0-9]{1,4})\s*(?:digits?|dgts?|d|counts?)?)?"
@@ -58,6 +59,11 @@ def accuracy(text: str) -> tuple[float, int, int]:
         message = (
             "must be such as '0.5 % + 2 digits', or '0.05 % + 3 digits, 6000 counts'"
         )
+        if _MEASURING_RANGE.search(text):
+            message += (
+                "; leave the measuring range out, and write how many counts the "
+                "display has"
+            )
         raise ValueError(message)
     share_ppm = float(found["share"].replace(",", "."))
     share_ppm *= 1e4 if found["mark"] == "%" else 1.0
@@ -120,12 +126,18 @@ def handhelds(
 def _meter(text: str | None) -> Instrument:
     """Return a meter with every range that its display may have.
 
+    The largest ends where no meter reads further, though its display would: it shows
+    fewer counts there, as meters do (common practice, no source).
+
     Examples
     --------
     >>> [round(ppm) for ppm in accuracy("0.05 % + 3 digits, 6000 counts")]
     [500, 3, 6000]
     >>> _meter("0.05 % + 3 digits, 6000 counts").ranges[0].of_range_ppm
     500.0
+    >>> fine = _meter("0.03 % + 2 digits, 50000 counts")
+    >>> [one.full_scale for one in fine.ranges[-2:]]
+    [500.0, 1000.0]
     """
     share_ppm, digits, counts = accuracy(text or USUAL_METERS)
     return Instrument(
@@ -133,13 +145,15 @@ def _meter(text: str | None) -> Instrument:
         profile=TYPED,
         ranges=tuple(
             MeterRange(
-                full_scale=scale,
+                full_scale=(
+                    scale := min(float(f"{counts}e{power}"), LARGEST_FULL_SCALE)
+                ),
                 of_reading_ppm=share_ppm,
-                of_range_ppm=1e6 * digits / counts,
+                of_range_ppm=1e6 * digits * 10.0**power / scale,
                 resolution=10.0**power,
             )
             for power in _DECADES
-            if (scale := float(f"{counts}e{power}")) <= LARGEST_FULL_SCALE
+            if float(f"{counts}e{power - 1}") < LARGEST_FULL_SCALE
         ),
     )
 

@@ -71,7 +71,10 @@ class SheetMapping(Strict):
             yield heading, f"reel of {part}", None
 
     def problems(self) -> Iterator[Problem]:
-        """Refuse two columns of one meaning."""
+        """Refuse two columns of one meaning, and one column of two meanings.
+
+        One zero may be of several ranges, and one reel of several parts.
+        """
         with where_whole:
             meant: dict[str, str] = {}
             for heading, means, _ in self.named():
@@ -81,6 +84,24 @@ class SheetMapping(Strict):
                         path=("columns", heading),
                         problem=f"{means!r} is column {first!r} already",
                     )
+            is_for: dict[str, str] = {}
+            for heading, means, _ in self.named():
+                first = is_for.setdefault(heading, means)
+                if first != means and not _may_share(first, means):
+                    in_ranges = heading not in self.columns
+                    yield Problem(
+                        path=("ranges",) if in_ranges else ("columns", heading),
+                        problem=f"column {heading!r} cannot be {first!r} and "
+                        f"{means!r}; only a zero may be of several ranges, and a "
+                        "reel of several parts",
+                    )
+
+
+def _may_share(one: str, other: str) -> bool:
+    """Whether one column may mean both: one side's zero, or the reel, of several."""
+    return (one.startswith("reel of ") and other.startswith("reel of ")) or any(
+        one.endswith(end) and other.endswith(end) for end in (" in zero", " out zero")
+    )
 
 
 def load_mapping(path: Path) -> SheetMapping:

@@ -24,7 +24,7 @@ from config.strict import (
     Problem,
     Seconds,
     Strict,
-    Volt,
+    WithstandVolt,
     where_whole,
 )
 
@@ -243,7 +243,7 @@ class Product(Strict):
     input_unit: Literal["A", "V"]
     output_unit: Literal["V"] = "V"
     reference_temperature_c: Celsius = 23.0
-    input_absolute_maximum_v: Volt
+    input_absolute_maximum_v: WithstandVolt
     maker: Maker | None = None
     parts: Annotated[dict[Key, Part], Field(min_length=1)]
     ranges: Annotated[dict[Name, Range], Field(min_length=1)]

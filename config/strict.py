@@ -17,6 +17,7 @@ from config.errors import InconsistentError, dotted
 from config.names import has_invisible
 
 __all__ = [
+    "HIGHEST_INPUT",
     "Celsius",
     "Count",
     "InputQuantity",
@@ -30,6 +31,7 @@ __all__ = [
     "Seconds",
     "Strict",
     "Volt",
+    "WithstandVolt",
     "matching",
     "problems_of",
     "where_whole",
@@ -39,10 +41,13 @@ KeyPath = tuple[str | int, ...]
 """Keys from a table down to one of its values; a list's element by its place."""
 
 # Both ends are bounded: the far one catches a value written in the wrong unit.
-InputQuantity = Annotated[float, Field(gt=0, le=1_000)]
+HIGHEST_INPUT = 1_000.0
+InputQuantity = Annotated[float, Field(gt=0, le=HIGHEST_INPUT)]
 """Ampere or volt, whichever the product takes in."""
 Ohm = Annotated[float, Field(gt=0, le=1e12)]
 Volt = Annotated[float, Field(gt=0, le=1_000)]
+WithstandVolt = Annotated[float, Field(gt=0, le=100_000)]
+"""What an input survives: a divider bears far more than is ever measured here."""
 Seconds = Annotated[float, Field(ge=0, le=600)]
 Celsius = Annotated[float, Field(ge=-60, le=150)]
 Ppm = Annotated[float, Field(ge=0, le=1_000_000)]

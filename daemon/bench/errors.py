@@ -217,7 +217,8 @@ class NoRangeError(BenchError):
         have = "none is listed" if largest is None else f"the largest is {largest:g}"
         super().__init__(
             f"{role}: no range holds {needed:g}, {have}; "
-            f"write the range in bench.toml or lower level_of_full_scale"
+            "write the range in bench.toml or lower level_of_full_scale; without "
+            "bench.toml, `holdpoint init --edit` asks again how good the meters are"
         )
 
 

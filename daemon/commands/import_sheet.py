@@ -38,6 +38,7 @@ from daemon.commands.showing import (
 )
 from daemon.judging import too_poor_on
 from daemon.presentation import figures, held as held_words
+from daemon.spc import compiled_anew
 from daemon.station import (
     NEW_SETUP,
     READERS,
@@ -72,9 +73,10 @@ POLL_S = 1.0
 WATCHED_S = 60.0
 SHOWN_ROWS = 20
 """Rows of one kind that are told one by one."""
+LASTS = "This takes longer than usual."
 COMPILES = (
-    "This takes longer than usual. The very first time on a PC the program is "
-    "compiled: a minute or more, once."
+    f"{LASTS} The very first time on a PC the program is compiled: a minute or more, "
+    "once."
 )
 ALIKE = 5
 """Rows that are named where one reason rejects them all."""
@@ -453,7 +455,12 @@ def _watched(at: Opened, cycle: Cycle, done: Imported) -> None:
     """Return once the imported runs were watched: by us, or by the daemon."""
     number = done.last_number
     if isinstance(at.store, LocalStore):
-        with if_it_lasts(COMPILES), progressing(done.new, "Watching") as step:
+        of_before = compiled_anew()
+
+        def why() -> str:
+            return COMPILES if compiled_anew() > of_before else LASTS
+
+        with if_it_lasts(why), progressing(done.new, "Watching") as step:
             before = number - done.new
             cycle.resume(lambda reached: step(max(reached - before, 0), ""))
             step(done.new, "")

@@ -232,9 +232,14 @@ def progressing(total: int, title: str) -> Iterator[Callable[[int, str], None]]:
 
 
 @contextmanager
-def if_it_lasts(sentence: str, *, after_s: float = 20.0) -> Iterator[None]:
-    """Say a sentence where what is done in here takes longer than usual."""
-    timer = Timer(after_s, say, (sentence,))
+def if_it_lasts(
+    sentence: Callable[[], str], *, after_s: float = 20.0
+) -> Iterator[None]:
+    """Say a sentence where what is done in here takes longer than usual.
+
+    Which one it is, is asked when it is due: by then the reason is known.
+    """
+    timer = Timer(after_s, lambda: say(sentence()))
     timer.daemon = True
     timer.start()
     try:

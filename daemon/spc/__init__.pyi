@@ -17,6 +17,7 @@ from .errors import (
     SpcError as SpcError,
     TooFewError as TooFewError,
 )
+from .machine_code import compiled_anew as compiled_anew
 from .predicted_units import (
     Prediction as Prediction,
     other_values as other_values,

@@ -26,7 +26,11 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
     ),
     "build": (
         "build", "batch", "build no", "batch no", "charge", "los", "serie", "série",
-        "lotto", "lote", "production run",
+        "lotto", "lote", "production run", "batch number", "build number",
+        "fertigungslos", "losnummer", "los nr", "chargennummer", "chargen nr",
+        "charge nr", "fertigungscharge", "lot de fabrication", "numéro de lot",
+        "numero de lot", "nº de lot", "lotto di produzione", "numero di lotto",
+        "lote de fabricación", "lote de fabricacion", "número de lote",
     ),
     "measured at": (
         "measured at", "measured", "measured on", "date", "date time", "date and time",
@@ -155,17 +159,21 @@ def columns_of(
     TwiceError
         Two headings that the mapping does not name mean the same reading.
     """
-    named: dict[int, Column] = {}
+    found: list[Column] = []
     for heading, means, unit in [] if mapping is None else mapping.named():
         if heading not in headings:
             raise LookupError(heading)
-        place = headings.index(heading)
-        named[place] = Column(
-            place=place, heading=heading, means=means, unit=unit or unit_of(heading)
+        found.append(
+            Column(
+                place=headings.index(heading),
+                heading=heading,
+                means=means,
+                unit=unit or unit_of(heading),
+            )
         )
-    mapped = {one.means for one in named.values()}
+    named = {one.place for one in found}
+    mapped = {one.means for one in found}
     taken = set(mapped)
-    found = list(named.values())
     for place, heading in enumerate(headings):
         if place in named or not heading:
             continue

@@ -5,6 +5,7 @@ Nothing is recorded here; `import_sheet` does that.
 
 import hashlib
 import json
+import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -35,6 +36,8 @@ from daemon.station.typed_readings import (
 )
 from storage import RefusedValueError, require_id
 
+_NUMBER = re.compile(r"[+\-\u2212]?\s*[.,]?[0-9]")
+_BARE_NUMBER = re.compile(r"[+\-\u2212]?\s*[0-9.,'\s]*[0-9](?:[eE][+-]?[0-9]+)?")
 MOST_TWICE = 5
 """Units with several rows that are named."""
 HEADINGS_WITHIN = 40
@@ -326,10 +329,20 @@ def _blocks(
     where = f"Sheet {grid.name!r}, row" if grid.name else "Row"
 
     def block(columns: tuple[Column, ...]) -> Block:
+        passed: set[int] = set()
+        for other in _other_tables(grid, rows, columns):
+            passed.update(other)
+            remarks.append(
+                f"{where}s {other[0] + 1} to {other[-1] + 1} look like another table "
+                "and were passed over."
+                if len(other) > 1
+                else f"{where} {other[0] + 1} looks like the headings of another table "
+                "and was passed over."
+            )
         return Block(
             grid=grid,
             columns=columns,
-            rows=tuple(rows),
+            rows=tuple(at for at in rows if at not in passed),
             unused=unused,
             titles=tuple(titles),
         )
@@ -368,6 +381,64 @@ def _blocks(
         place += 1
     if columns is not None:
         yield block(columns)
+
+
+def _other_tables(
+    grid: Grid, rows: Sequence[int], columns: Sequence[Column]
+) -> Iterator[tuple[int, ...]]:
+    """Yield the rows of each other table below the units, which has readings of none.
+
+    It begins with a row of words after a blank row, and goes on to the next blank row.
+    A row with a reading in and out, or with a serial like those above it, is a unit's.
+    """
+    (serials,) = (one.place for one in columns if one.means == "serial")
+    shapes: set[str] = set()
+    other: list[int] = []
+    last = rows[0] - 1 if rows else 0
+    for place in rows:
+        serial = _shape(grid.cell(place, serials))
+        is_units = (serial and serial in shapes) or _has_pair(grid, place, columns)
+        since = [at for at in range(last + 1, place) if not any(grid.rows[at])]
+        # The word that heads it may be one of statistics, and passed over as such.
+        begins = bool(since) and any(
+            _in_words(grid.rows[at]) for at in range(since[0] + 1, place + 1)
+        )
+        last = place
+        if since and other:
+            yield tuple(other)
+            other = []
+        if is_units:
+            shapes.add(serial)
+        elif other or (shapes and begins):
+            other.append(place)
+    if other:
+        yield tuple(other)
+
+
+def _shape(serial: str) -> str:
+    """Return what serials of one kind have in common.
+
+    >>> _shape("PA-1001") == _shape("PA-7"), _shape("PA-1001") == _shape("1 V")
+    (True, False)
+    """
+    return re.sub(r"[0-9]+", "0", serial)
+
+
+def _has_pair(grid: Grid, place: int, columns: Sequence[Column]) -> bool:
+    """Whether a row has a number in and a number out of any range."""
+    numbers = {
+        one.means for one in columns if _NUMBER.match(grid.cell(place, one.place))
+    }
+    return any(
+        means.endswith(" in") and f"{means.removesuffix(' in')} out" in numbers
+        for means in numbers
+    )
+
+
+def _in_words(row: Sequence[str]) -> bool:
+    """Whether a row has several cells, and none of them is a bare number."""
+    written = [cell for cell in row if cell]
+    return len(written) > 1 and not any(map(_BARE_NUMBER.fullmatch, written))
 
 
 def _headings(
@@ -514,6 +585,8 @@ class _Reader:
                 "the build is not said; add a column 'build', or say it with --build, "
                 "such as --build B-1"
             )
+            if self.block.unused:
+                message += f". {how_to_say(self.block.unused[0], 'build')}"
             raise _RowError(message, self._cell(at, "build"))
         for what, name in (("serial", serial), ("build", build)):
             try:

@@ -102,6 +102,8 @@ def checklist(
         return []
     measured = _all_measured(signal, proofs, product)
     now = max(probabilities(signal, proofs, product).values())
+    # What stands beside the steps: of a finding as it was raised, its own.
+    said = now if proofs else max(now, signal.probability)
     kinds = [one for one in ProofKind if _possible(signal, one)]
     promised = dict(
         settling(
@@ -121,7 +123,7 @@ def checklist(
             promise=promised.get(Way(kind.value), now),
             proofs=tuple(one for one in proofs if one.kind is kind),
             telling=Way(kind.value) in promised,
-            worth=_worth(promised.get(Way(kind.value)), now),
+            worth=_worth(promised.get(Way(kind.value)), said),
         )
         for kind in kinds
     ]
@@ -206,11 +208,11 @@ def _prior(signal: Signal) -> dict[str, float]:
     return {one: (1.0 - LEFT_OUT) * said.get(one, 0.0) + alike for one in CAUSES}
 
 
-def _worth(promise: float | None, now: float) -> str | None:
-    """Return what a measurement is likely to do to the cause."""
+def _worth(promise: float | None, said: float) -> str | None:
+    """Return what a measurement is likely to do to the cause, beside what is said."""
     if promise is None:
         return None
-    if share(promise) == share(now):
+    if promise <= said or share(promise) == share(said):
         return "would confirm the cause"
     return f"is likely to bring the cause to {share(promise)}"
 

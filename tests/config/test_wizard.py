@@ -326,7 +326,7 @@ def test_what_the_answers_come_to_is_reckoned_aloud(tmp_path: Path) -> None:
     assert "100 µA in gives 999 mV out at full scale" in line
     assert "0.2 % wrong; ±(0.5 % of reading + 0.05 % of full scale), with off" in line
     assert "0.556 % where it is read, at 90 % of full scale" in line
-    assert "No more than 120 µA may go in" in line
+    assert "a source is never set above 120 µA." in line
     assert not any("Look again" in one for one in said)
     wrong = FOUR | {"Values": "499.95k, 49.95k, 499.5, 499.95, 10k, 10k"}
     init(tmp_path / "wrong", by_question(wrong, []), said.append)

@@ -348,8 +348,8 @@ def test_what_lasts_longer_than_usual_is_said(
 ) -> None:
     told: SimpleQueue[str] = SimpleQueue()
     monkeypatch.setattr(showing, "say", told.put)
-    with showing.if_it_lasts("never said", after_s=1e6):
+    with showing.if_it_lasts(lambda: "never said", after_s=1e6):
         assert told.empty()
-    with showing.if_it_lasts("it lasts", after_s=0.0):
+    with showing.if_it_lasts(lambda: "it lasts", after_s=0.0):
         assert told.get(timeout=60.0) == "it lasts"
     assert told.empty()

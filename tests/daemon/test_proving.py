@@ -84,6 +84,15 @@ def test_what_is_sure_already_is_to_be_confirmed_not_made_less_sure() -> None:
     assert after["reel"] > probabilities(SURE, [], PRODUCT)["reel"]
 
 
+def test_beside_a_sure_cause_no_measurement_is_likely_to_bring_it_there() -> None:
+    """Its own share stands beside the step, and not the one with what is left out."""
+    sure = replace(SURE, probability=0.998, causes='{"reel": 0.998, "unit": 0.002}')
+    told = next_step(sure, [], PRODUCT)
+    assert told is not None
+    assert "bring the cause" not in told
+    assert told.endswith("it would confirm the cause.")
+
+
 def test_loose_parts_of_no_known_reel_tell_nothing() -> None:
     of_none = replace(UNSURE, reel=None)
     with pytest.raises(NoProofError, match="which reel the parts are of"):
