@@ -176,6 +176,7 @@ def part_and_subject(
     product: ProductModel,
     *,
     readings_ohm: Sequence[float] = (),
+    usual: str | None = None,
 ) -> tuple[str, str | None]:
     """Return which part is measured, and what is kept of which one it was.
 
@@ -187,6 +188,8 @@ def part_and_subject(
         As it was said: a unit or a reel, with the part before it or without.
     readings_ohm
         What was read, ohm: tells the part where the subject does not.
+    usual
+        The part where nothing tells it.
 
     Raises
     ------
@@ -210,16 +213,18 @@ def part_and_subject(
             if readings_ohm
             and all(_near(each, product.nominal_ohm[one.part]) for each in readings_ohm)
         ]
+    if not chosen:
+        chosen = [one for one in parts if one.part == usual]
     if len(chosen) != 1:
         names = " or ".join(f"{one.part} ({_ohm(product, one.part)})" for one in parts)
-        message = f"say which part was measured with --of: {names}"
+        message = f"say which part was measured: {names}"
         raise NoProofError(message)
     (one,) = chosen
     loose = kind is ProofKind.LOOSE_PARTS
     usual = one.reel if loose else signal.first_serial
     if loose and not (said or usual):
-        message = f"say of which reel the parts are: --of {one.part}{PART_OF}REEL"
-        raise NoProofError(message.replace("--of ", '--of "') + '"')
+        message = f"say of which reel the parts {one.part} are"
+        raise NoProofError(message)
     return one.part, f"{one.part}{PART_OF}{said or usual}"
 
 

@@ -26,7 +26,7 @@ from daemon.station.desk import Desk
 from daemon.station.ohmmeter import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.station.orders import LooseParts, ProofOrder, SecondMeter
 from daemon.station.session import OutOfControlError, Station
-from daemon.watch import PART_OF, UNITS, next_step, shown
+from daemon.watch import PART_OF, UNITS, next_step, part_to_read, shown
 from storage import (
     Proof,
     ProofKind,
@@ -191,7 +191,13 @@ class Prober:
             message = "the finding names no part, so no part tells anything about it"
             raise NoProofError(message)
         part, subject = part_and_subject(
-            signal, order.kind, order.subject, self.product
+            signal,
+            order.kind,
+            order.subject,
+            self.product,
+            usual=part_to_read(
+                signal, order.kind, proofs_on(self.store, signal), self.product
+            ),
         )
         nominal_ohm = self.product.nominal_ohm[part]
         where = (subject or "").removeprefix(f"{part}{PART_OF}")

@@ -48,6 +48,7 @@ from .what_settles import (
     checklist as checklist,
     narrowed as narrowed,
     next_step as next_step,
+    part_to_read as part_to_read,
     probabilities as probabilities,
     sharpen as sharpen,
     sharpened as sharpened,

@@ -28,6 +28,7 @@ __all__ = [
     "narrowed",
     "next_step",
     "part_measured",
+    "part_to_read",
     "possible_now",
     "probabilities",
     "sharpen",
@@ -173,6 +174,13 @@ def part_measured(signal: Signal, proof: Proof, product: ProductModel) -> str | 
         one.part for one in parts if product.nominal_ohm[one.part] == proof.from_value
     ]
     return next(iter((*named, *from_reel, *by_value)), signal.part)
+
+
+def part_to_read(
+    signal: Signal, kind: ProofKind, proofs: Sequence[Proof], product: ProductModel
+) -> str | None:
+    """Return the part that is measured next in ohms: one that was not so far."""
+    return _read_next(signal, kind, proofs, product)[0]
 
 
 def _parts(signal: Signal) -> tuple[str, ...]:

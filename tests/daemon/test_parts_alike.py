@@ -4,12 +4,19 @@ import numpy as np
 import pytest
 
 from config.model import Part, Product
-from daemon.holds.proofs import NoProofError, of_person
+from daemon.holds.proofs import NoProofError, of_person, part_and_subject
 from daemon.judging.product import ProductModel
 from daemon.presentation.sentences import finding
+from daemon.traceability.reel_story import SeenInUnits, told_by_units
 from daemon.watch import Watcher
-from daemon.watch.what_settles import checklist, narrowed, probabilities, sharpen
-from storage.records import Cause, Proof, ProofKind, Signal
+from daemon.watch.what_settles import (
+    checklist,
+    narrowed,
+    part_to_read,
+    probabilities,
+    sharpen,
+)
+from storage.records import Cause, Proof, ProofKind, Reel, Signal
 from tests.daemon.making import AT, demo_product, demo_settings, fitting, unit
 
 FIRST_BAD = 10
@@ -175,3 +182,23 @@ def test_what_settles_it_is_each_of_them(found: Signal, product: ProductModel) -
     assert to_do() == "measure R5 and R6 of unit PA-010 four-wire, each"
     good = read(found, product, "90.001k")
     assert to_do(good) == "measure R6 of unit PA-010 four-wire"
+
+
+def test_the_bench_reads_next_what_was_not_read(
+    found: Signal, product: ProductModel
+) -> None:
+    def asked(*proofs: Proof, of: str | None = None) -> tuple[str, str | None]:
+        usual = part_to_read(found, ProofKind.FOUR_WIRE, proofs, product)
+        return part_and_subject(found, ProofKind.FOUR_WIRE, of, product, usual=usual)
+
+    assert asked() == ("R5", "R5 of PA-010")
+    assert asked(of="R6") == ("R6", "R6 of PA-010")
+    assert asked(read(found, product, "90.001k")) == ("R6", "R6 of PA-010")
+
+
+def test_what_units_tell_of_a_reel_holds_if_the_other_part_is_right() -> None:
+    reel = Reel(reel="K-7", nominal_ohm=1e4, tolerance_ppm=1e3, received_at=AT)
+    seen = SeenInUnits(
+        part="R6", title="100 µA", deviations_ppm=(-9e3, -9.1e3, -8.9e3), beside=("R5",)
+    )
+    assert next(told_by_units(reel, seen)).endswith("on average, if R5 is as planned.")
