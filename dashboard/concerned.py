@@ -33,7 +33,7 @@ def _by(_shown: Shown, stamp: str, changes: int, name: str) -> Containment:
     del stamp, changes  # what was found is kept by them
     at = _shown.connection
     records = records_about(at.store, at.name, at.product.keys, name)
-    return contain(at.store, records, name)
+    return contain(at.store, records, name, at.product)
 
 
 def numbers(found: Containment) -> Concerning:

@@ -149,5 +149,8 @@ def lists(subject: str) -> tuple[Paper, ...]:
 
 def _contained(at: Connection, subject: str) -> Containment:
     return contain(
-        at.store, records_about(at.store, at.name, at.product.keys, subject), subject
+        at.store,
+        records_about(at.store, at.name, at.product.keys, subject),
+        subject,
+        at.product,
     )

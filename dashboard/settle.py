@@ -85,7 +85,9 @@ def form(signal: Signal, steps: list[Step], shown: Shown) -> None:
         look.quiet(OHMS)
     left, right = st.columns(2, gap="small")
     left.text_input(
-        "Which serial, reel or meter", key=f"proof of {name}", placeholder="optional"
+        "Which part, serial, reel or meter",
+        key=f"proof of {name}",
+        placeholder="optional",
     )
     right.text_input(
         "Accuracy of the meter", key=f"proof meter {name}", placeholder="0.02 %"

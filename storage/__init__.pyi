@@ -55,6 +55,7 @@ from .evidence import (
     Evidence as Evidence,
     Label as Label,
     LimitIs as LimitIs,
+    Possible as Possible,
     Predicted as Predicted,
     refused as refused,
 )

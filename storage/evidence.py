@@ -23,6 +23,19 @@ class LimitIs(StrEnum):
     """The product's own."""
 
 
+class Possible(NamedTuple):
+    """A part that may be the one that is off, where readings cannot tell which."""
+
+    part: str
+    ohm: float
+    """What it would have to be."""
+    low_ohm: float
+    high_ohm: float
+    """With 95 %; the smaller first."""
+    reel: str | None
+    """That it comes from, where that was recorded."""
+
+
 class Predicted(NamedTuple):
     """What a unit reads that carries the reel and was not measured, with 95 %."""
 
@@ -89,6 +102,9 @@ class Evidence:
     """Of the range that it is on."""
     range_titles: tuple[str, ...] = ()
     """Of the ranges that share the part."""
+    possible_parts: tuple[Possible, ...] = ()
+    """Parts of the range of which readings cannot tell which one is off, all of them;
+    empty where one part stands out."""
     tolerance_ppm: float | None = None
     """Of the part: what its reel claims, else what is planned."""
     nominal_ohm: float | None = None

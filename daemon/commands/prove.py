@@ -28,7 +28,7 @@ KINDS = {one.value.replace(" ", "-"): one for one in ProofKind}
 @click.argument("readings", nargs=-1)
 @click.option("--run", "by_bench", is_flag=True, help="Have the bench measure it now.")
 @by_person("Who measures; needed to record.", required=False)
-@click.option("--of", "subject", help="Which serial, reel or meter.")
+@click.option("--of", "subject", help="Which part, serial, reel or meter.")
 @click.option("--meter", help="The meter's accuracy, for example 0.02%.")
 @click.option(
     "--parts", type=click.IntRange(1, MOST_PARTS), default=2, show_default=True,
@@ -61,6 +61,9 @@ def prove(
     holdpoint prove B-3-F1 loose-parts --run --parts 3 --person "Ada Moreno"
     holdpoint prove B-3-F1 check-standard --person "Ada Moreno"
     holdpoint prove B-3-F1 older-unit --of PA-1002 --person "Ada Moreno"
+
+    Where it may be one of several parts, --of names the one that was read, if its
+    value does not: --of R3, or --of "R3 of PA-1007".
 
     Measure ohms only on unpowered boards, battery out, capacitors discharged.
     """  # noqa: D301 -- the command library wants the control character itself

@@ -19,6 +19,7 @@ from daemon.commands.showing import (
     say,
     shown,
 )
+from daemon.judging import ProductModel
 from daemon.metrology import correction
 from daemon.presentation import capital, figures
 from daemon.traceability import (
@@ -109,7 +110,9 @@ def contain(
         records = records_about(
             at.store, at.product, at.settings.product.ranges, subject
         )
-        found = contained(at.store, records, subject)
+        found = contained(
+            at.store, records, subject, ProductModel.of(at.settings.product)
+        )
     if write or into is not None:
         for path in write_lists(found, into or documents_folder()):
             say(f"{path.name} is written to {path.parent.resolve()}.")

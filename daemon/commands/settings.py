@@ -61,6 +61,8 @@ def _what_moves(product: ProductModel) -> Iterator[str]:
         own = (
             "no part of its own" if one.part is None else f"its own part is {one.part}"
         )
+        if one.alike:
+            own = f"readings cannot tell {' and '.join(one.alike)} apart"
         yield f"  range {one.title}: {parts}; {own}"
 
 

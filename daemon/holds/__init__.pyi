@@ -25,6 +25,7 @@ from .proofs import (
     not_by_bench as not_by_bench,
     of_bench as of_bench,
     older_units as older_units,
+    part_and_subject as part_and_subject,
     sharpened_now as sharpened_now,
     taken as taken,
 )

@@ -16,7 +16,7 @@ from config import (
     parse,
 )
 from daemon.judging import ProductModel
-from daemon.watch import UNITS, sharpened, taken_from
+from daemon.watch import PART_OF, UNITS, sharpened, taken_from
 from storage import HoldState, Proof, ProofKind, RunKind, Signal, Store
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ __all__ = [
     "of_bench",
     "of_person",
     "older_units",
+    "part_and_subject",
     "require_part",
     "sharpened_now",
     "taken",
@@ -113,6 +114,9 @@ def of_person(
     ----------
     texts
         One a reading: "10.031k", or "+0.02 %" from what it should read.
+    subject
+        Which unit, reel or meter. Where the finding may be of one of several parts also
+        the part: "R3", or "R3 of PA-1007"; left out, it is told by the value.
     meter
         The accuracy of the meter, such as "0.02 %"; its limits of error.
 
@@ -139,9 +143,12 @@ def of_person(
         if signal.part is None:
             message = "the finding names no part, so no part tells anything about it"
             raise NoProofError(message)
-        from_value = scale = product.nominal_ohm[signal.part]
+        part, subject = part_and_subject(
+            signal, kind, subject, product, readings_ohm=readings
+        )
+        from_value = scale = product.nominal_ohm[part]
         for one in readings:
-            require_part(one, from_value, what=signal.part)
+            require_part(one, from_value, what=part)
         scale *= 1e-6
     of = subject or _usual_subject(signal, kind)
     if kind is ProofKind.LOOSE_PARTS and of is None:
@@ -162,6 +169,73 @@ def of_person(
     )
 
 
+def part_and_subject(
+    signal: Signal,
+    kind: ProofKind,
+    subject: str | None,
+    product: ProductModel,
+    *,
+    readings_ohm: Sequence[float] = (),
+    usual: str | None = None,
+) -> tuple[str, str | None]:
+    """Return which part is measured, and what is kept of which one it was.
+
+    Parameters
+    ----------
+    signal
+        One that names a part.
+    subject
+        As it was said: a unit or a reel, with the part before it or without.
+    readings_ohm
+        What was read, ohm: tells the part where the subject does not.
+    usual
+        The part where nothing tells it.
+
+    Raises
+    ------
+    NoProofError
+        The finding may be of one of several parts, and nothing tells which was read.
+    """
+    parts = signal.basis.possible_parts
+    if not parts:
+        return str(signal.part), subject
+    said = (subject or "").strip()
+    name, _, rest = said.partition(PART_OF)
+    chosen = [one for one in parts if one.part == name]
+    if chosen:
+        said = rest.strip()
+    else:
+        chosen = [one for one in parts if said and one.reel == said]
+    if not chosen:
+        chosen = [
+            one
+            for one in parts
+            if readings_ohm
+            and all(_near(each, product.nominal_ohm[one.part]) for each in readings_ohm)
+        ]
+    if not chosen:
+        chosen = [one for one in parts if one.part == usual]
+    if len(chosen) != 1:
+        names = " or ".join(f"{one.part} ({_ohm(product, one.part)})" for one in parts)
+        message = f"say which part was measured: {names}"
+        raise NoProofError(message)
+    (one,) = chosen
+    loose = kind is ProofKind.LOOSE_PARTS
+    usual = one.reel if loose else signal.first_serial
+    if loose and not (said or usual):
+        message = f"say of which reel the parts {one.part} are"
+        raise NoProofError(message)
+    return one.part, f"{one.part}{PART_OF}{said or usual}"
+
+
+def _near(value_ohm: float, nominal_ohm: float) -> bool:
+    return abs(value_ohm / nominal_ohm - 1) <= FARTHEST
+
+
+def _ohm(product: ProductModel, part: str) -> str:
+    return f"{product.nominal_ohm[part]:g} ohm"
+
+
 def require_part(value_ohm: float, nominal_ohm: float, *, what: str) -> None:
     """Refuse what is so far from nominal that it is another part, or a slip.
 
@@ -170,7 +244,7 @@ def require_part(value_ohm: float, nominal_ohm: float, *, what: str) -> None:
     NoProofError
         It is.
     """
-    if abs(value_ohm / nominal_ohm - 1) > FARTHEST:
+    if not _near(value_ohm, nominal_ohm):
         message = (
             f"{value_ohm:g} ohm is no {what} of {nominal_ohm:g} ohm; check units and "
             "prefixes"

@@ -32,6 +32,8 @@ class RangeModel:
     nominal_transfer: float
     sensitivities: Mapping[str, float]
     part: str | None
+    alike: tuple[str, ...]
+    """Own parts that readings of the range cannot tell apart, `part` first; or none."""
     tempco_ppm_per_k: Mapping[str, float]
     """Each part's bound times its sensitivity, ppm of reading per kelvin."""
 
@@ -72,7 +74,7 @@ class ProductModel:
         nominal = {name: part.nominal_ohm for name, part in product.parts.items()}
         tolerance = {name: part.tolerance_ppm for name, part in product.parts.items()}
         transfers = {key: Transfer(one.transfer) for key, one in product.ranges.items()}
-        own = range_parts(transfers, nominal, tolerance).own
+        parts = range_parts(transfers, nominal, tolerance)
         models = []
         for key, transfer in transfers.items():
             sensitivities = transfer.sensitivities(nominal)
@@ -83,7 +85,8 @@ class ProductModel:
                     transfer=transfer,
                     nominal_transfer=transfer.value(nominal),
                     sensitivities=sensitivities,
-                    part=own[key],
+                    part=parts.own[key],
+                    alike=parts.alike[key],
                     tempco_ppm_per_k={
                         name: abs(effect)
                         * product.parts[name].temperature_coefficient_ppm_per_k
@@ -186,9 +189,17 @@ class ProductModel:
             one for one, effect in zip(self.ranges, felt, strict=True) if effect
         )
 
-    def implied_ohm(self, key: str, error_ppm: float) -> float | None:
-        """Return the value of a range's own part that explains an error, ohm."""
+    def implied_ohm(
+        self, key: str, error_ppm: float, part: str | None = None
+    ) -> float | None:
+        """Return the value of a range's own part that explains an error, ohm.
+
+        Parameters
+        ----------
+        part
+            Which one; left out, the dominant one. None is returned where there is none.
+        """
         one = self.range(key)
-        if one.part is None:
+        if (name := part or one.part) is None:
             return None
-        return one.transfer.implied(one.part, error_ppm * 1e-6, self.nominal_ohm)
+        return one.transfer.implied(name, error_ppm * 1e-6, self.nominal_ohm)

@@ -31,7 +31,8 @@ def wrong_decades(
 
 def _said(product: ProductModel, key: str, times: float) -> str:
     model = product.range(key)
-    part = "" if model.part is None else f" ({model.part})"
+    names = " or ".join(model.alike) or model.part
+    part = "" if names is None else f" ({names})"
     if abs(times) < NOTHING:
         return (
             f"Range {model.title} puts out next to nothing: see that the unit is "

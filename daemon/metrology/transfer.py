@@ -23,6 +23,10 @@ from daemon.metrology.plain_arithmetic import plain_arithmetic
 
 _WIDEST_LOG_RATIO = log(1e9)
 _MOST_TOLERANCED_PARTS = 16
+_COMPARABLE = 3.0
+"""Own parts of a range whose effects lie within this factor are alike to readings."""
+_SAME_EFFECT_PPM = 1e-3
+"""Effects nearer than this are equal: what is left is how the formula is written."""
 _NO_BUILTINS: dict[str, Any] = {"__builtins__": {}}
 
 
@@ -343,7 +347,12 @@ class RangeParts:
     """
 
     own: Mapping[str, str | None]
-    """Range to the dominant part that no other range uses; None without one."""
+    """Range to the dominant part that no other range uses; None without one. Of equal
+    ones the first by name, however the formula is written."""
+    alike: Mapping[str, tuple[str, ...]]
+    """Range to those of its own parts that its readings cannot tell apart, since each
+    may move it about as far as the dominant one: that one first, then by effect.
+    Empty where the dominant one stands out."""
     shared_by_all: tuple[str, ...]
     shared_by_some: Mapping[str, tuple[str, ...]]
     """Part to the ranges that use it, at least two but not all."""
@@ -388,6 +397,12 @@ def range_parts(
     {'low': 'R11', 'high': 'R12'}
     >>> parts.shared_by_all
     ('R3', 'R4')
+    >>> range_parts(
+    ...     {"high": Transfer("R4 / (R3 + R4)"), "low": Transfer("R2 / (R1 + R2)")},
+    ...     {"R1": 9e3, "R2": 1e3, "R3": 9e3, "R4": 1e3},
+    ...     {"R1": 1e3, "R2": 1e4, "R3": 1e3, "R4": 1e3},
+    ... ).alike
+    {'high': ('R3', 'R4'), 'low': ()}
     """
     if not transfers:
         raise ArgumentError(name="number of ranges", value=0, bound=">= 1")
@@ -396,13 +411,29 @@ def range_parts(
         for name in transfer.names:
             users.setdefault(name, []).append(key)
     own: dict[str, str | None] = {}
+    alike: dict[str, tuple[str, ...]] = {}
     for key, transfer in transfers.items():
-        effect_ppm = transfer.contributions_ppm(values, tolerances_ppm)
-        alone = [name for name in transfer.names if users[name] == [key]]
-        own[key] = max(alone, key=effect_ppm.__getitem__, default=None)
+        effect_ppm = {
+            name: round(effect / _SAME_EFFECT_PPM)
+            for name, effect in transfer.contributions_ppm(
+                values, tolerances_ppm
+            ).items()
+        }
+        alone = sorted(
+            (name for name in transfer.names if users[name] == [key]),
+            key=lambda name: (-effect_ppm[name], name),
+        )
+        own[key] = alone[0] if alone else None
+        near = tuple(
+            name
+            for name in alone
+            if _COMPARABLE * effect_ppm[name] >= effect_ppm[alone[0]]
+        )
+        alike[key] = near if len(near) > 1 else ()
     several = {name: keys for name, keys in users.items() if len(keys) > 1}
     return RangeParts(
         own=own,
+        alike=alike,
         shared_by_all=tuple(
             name for name, keys in several.items() if len(keys) == len(transfers)
         ),

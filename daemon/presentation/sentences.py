@@ -377,13 +377,37 @@ def is_odd_unit(signal: Signal) -> bool:
     return signal.cause is Cause.UNIT and not signal.holds
 
 
+def part_names(signal: Signal) -> str | None:
+    """Return the part that a finding names; all of those that it may be of.
+
+    None where it names none.
+    """
+    several = signal.basis.possible_parts
+    return " or ".join(one.part for one in several) if several else signal.part
+
+
+def possible_parts(signal: Signal) -> str:
+    """Return the parts that a finding may be of, each with its reel and its value.
+
+    Empty where it is of one.
+    """
+    told = []
+    for one in signal.basis.possible_parts:
+        from_reel = f" from reel {one.reel}" if one.reel else ""
+        value = part_value(
+            one.ohm, signal.low_ppm, signal.high_ppm, [one.low_ohm, one.high_ohm]
+        )
+        told.append(f"{one.part}{from_reel} about {value}")
+    return " or ".join(told)
+
+
 def odd_unit(signal: Signal) -> str:
     """Say that one unit is far off alone, and what to do with it."""
     size = _size(signal)
     on = "" if signal.range is None else f" on range {_title(signal)}"
     said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
     if signal.basis.measured_again:
-        where = "the parts of the range" if signal.part is None else signal.part
+        where = part_names(signal) or "the parts of the range"
         return f"{said}, also when it was measured again: look at {where}"
     return f"{said}: seat it and its leads again and measure it once more"
 
@@ -609,7 +633,9 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     named
         A hold that a reader sees beside it: its reel is not named again.
     """
-    reel = signal.reel if signal.cause is Cause.REEL else None
+    # Of several possible parts each has a reel of its own: they are said with them.
+    one_part = not signal.basis.possible_parts
+    reel = signal.reel if signal.cause is Cause.REEL and one_part else None
     if named is not None and (named.scope, named.subject) == (Scope.REEL, reel):
         reel = None
     what = _what(signal, reel)
@@ -663,6 +689,8 @@ def now(signal: Signal) -> str:
     """Return what a finding is put down to now, in few words."""
     sure = f"{share(signal.probability)} sure"
     match signal.cause:
+        case Cause.REEL if signal.basis.possible_parts:
+            return f"it is now most likely part {part_names(signal)} ({sure})"
         case Cause.REEL if signal.reel is not None:
             return f"it is now most likely reel {signal.reel} ({sure})"
         case Cause.UNIT:
@@ -695,6 +723,8 @@ def name(signal: Signal) -> str:
     match signal.cause:
         case Cause.UNIT:
             where += f", unit {signal.first_serial} alone"
+        case Cause.REEL if signal.basis.possible_parts:
+            where += f", part {part_names(signal)}"
         case Cause.REEL if signal.reel is not None:
             where += f", reel {signal.reel}"
         case Cause.SHARED | Cause.BENCH:
@@ -761,6 +791,8 @@ def beside(signal: Signal) -> str:
     text = f"since unit {signal.first_serial}: {size}"
     if signal.range is None:
         return f"{signal.part or 'every range'} {text}"
+    if signal.basis.possible_parts:
+        return f"{text}, {part_names(signal)}"
     if signal.part is None or signal.implied_ohm is None:
         return text
     value = part_value(signal.implied_ohm, signal.low_ppm, signal.high_ppm)
@@ -789,8 +821,14 @@ def _why(signal: Signal) -> str:
         case Cause.BENCH:
             return f"Most likely the bench, not the units ({sure})."
         case Cause.UNIT:
-            part = signal.part or "a part"
+            part = part_names(signal) or "a part"
             return f"Most likely {part} of unit {signal.first_serial} alone ({sure})."
+        case _ if signal.basis.possible_parts:
+            return (
+                f"Most likely part {part_names(signal)} of range {_title(signal)} "
+                f"({sure}; readings alone cannot tell which): "
+                f"{possible_parts(signal)}."
+            )
         case _ if signal.part is None:
             return f"Most likely this range's own part ({sure})."
         case _:

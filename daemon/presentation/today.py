@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.presentation.figures import SAYABLE_SHARE, counted, move, share
-from daemon.presentation.sentences import held, is_odd_unit
+from daemon.presentation.sentences import held, is_odd_unit, part_names
 from storage import BuildState, Cause, Hold, Signal
 
 SHIP, CHANGED, WHOSE, NOW = (
@@ -136,7 +136,7 @@ def whose(finding: Signal | None, *, doubted: int) -> str:
     if is_odd_unit(finding):
         return "One unit, or how it was seated: measure it again."
     what = {
-        Cause.REEL: f"reel {finding.reel}" if finding.reel else "a part",
+        Cause.REEL: _of_reel(finding),
         Cause.SHARED: "the stage that all ranges share",
         Cause.UNIT: f"unit {finding.first_serial}",
     }.get(finding.cause, "this range's own part")
@@ -144,6 +144,12 @@ def whose(finding: Signal | None, *, doubted: int) -> str:
     if of_bench > 1.0 - SAYABLE_SHARE:
         return f"{text}; the bench is possible ({share(of_bench)})."
     return f"{text}, not the bench." if shares else f"{text}."
+
+
+def _of_reel(finding: Signal) -> str:
+    if finding.basis.possible_parts:
+        return f"part {part_names(finding)}"
+    return f"reel {finding.reel}" if finding.reel else "a part"
 
 
 def most_important(

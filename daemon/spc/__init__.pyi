@@ -5,6 +5,7 @@ from .causes import (
     Way as Way,
     settling as settling,
     update as update,
+    update_parts as update_parts,
 )
 from .check_standard_limits import own_limits as own_limits
 from .control_limits import (

@@ -22,6 +22,7 @@ __all__ = [
     "expected_largest",
     "settling",
     "update",
+    "update_parts",
 ]
 
 SLIP = 0.02
@@ -91,6 +92,8 @@ class Measured:
     shared : mapping of str to float
         What it has in common with other measurements that name the same: a meter, the
         level of a reel. Standard uncertainty of each, ppm.
+    part : str, optional
+        Which part was read, where the finding may be of one of several.
     """
 
     way: Way
@@ -99,6 +102,7 @@ class Measured:
     scatter_ppm: float
     uncertainty_ppm: float
     shared: Mapping[str, float] = field(default_factory=dict)
+    part: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse what is no measurement."""
@@ -178,9 +182,12 @@ def bayes_factors(
     (True, 1.0)
     """
     _require_size(size_ppm, size_sd_ppm)
-    logs = _log_likelihoods([measured], CAUSES, size_ppm, size_sd_ppm)
+    causes = [_Hypothesis(cause) for cause in CAUSES]
+    logs = _log_likelihoods([measured], causes, size_ppm, size_sd_ppm)
     still = _log_likelihood([measured], None, size_ppm, size_sd_ppm)
-    return {cause: exp(_finite_log(float(one - still))) for cause, one in logs.items()}
+    return {
+        one.cause: exp(_finite_log(float(log_ - still))) for one, log_ in logs.items()
+    }
 
 
 def update(
@@ -189,6 +196,7 @@ def update(
     *,
     size_ppm: float,
     size_sd_ppm: float,
+    parts: Sequence[str] = (),
 ) -> dict[str, float]:
     """Return the probability of each cause once these measurements are in.
 
@@ -202,6 +210,10 @@ def update(
         no more than the meter itself allows.
     size_ppm, size_sd_ppm : float
         The finding's size and its standard deviation, ppm.
+    parts : sequence of str
+        Parts of which nothing so far tells which one is off: a cause that is in a part
+        is the mixture over them, all alike beforehand. What was measured on one speaks
+        of that one alone.
 
     Raises
     ------
@@ -224,15 +236,93 @@ def update(
     >>> found["reel"] > 0.99
     True
     """
+    found = _updated(prior, measured, size_ppm, size_sd_ppm, parts)
+    return _by_cause(found, prior)
+
+
+def update_parts(
+    prior: Mapping[str, float],
+    measured: Sequence[Measured],
+    *,
+    size_ppm: float,
+    size_sd_ppm: float,
+    parts: Sequence[str],
+) -> dict[str, float]:
+    """Return how probable each of several parts is, given that it is one of them.
+
+    Parameters and errors are those of `update`.
+
+    Examples
+    --------
+    >>> good = Measured(way=Way.FOUR_WIRE, off_ppm=0.0, readings=1, scatter_ppm=0.0,
+    ...     uncertainty_ppm=50.0, part="R4")
+    >>> found = update_parts({"reel": 0.9, "bench": 0.1}, [good],
+    ...     size_ppm=3000.0, size_sd_ppm=80.0, parts=("R3", "R4"))
+    >>> found["R3"] > 0.98
+    True
+    """
+    found = _updated(prior, measured, size_ppm, size_sd_ppm, parts)
+    shares = {
+        part: sum(p for one, p in found.items() if one.part == part) for part in parts
+    }
+    total = sum(shares.values())
+    if total <= 0.0:
+        return dict.fromkeys(parts, 1.0 / len(parts))
+    return {part: share / total for part, share in shares.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class _Hypothesis:
+    """A cause, and in which part it is where it may be in one of several."""
+
+    cause: str
+    part: str | None = None
+
+    def moves(self, one: Measured) -> bool:
+        """Whether a measurement reads off by the finding's size."""
+        same = self.part is None or one.part is None or self.part == one.part
+        return same and self.cause in RESPONDS[one.way]
+
+
+def _hypotheses(
+    prior: Mapping[str, float], parts: Sequence[str]
+) -> dict[_Hypothesis, float]:
+    """Return what may be, with its probability beforehand; nothing impossible."""
+    found = {}
+    for cause, p in prior.items():
+        if p <= 0:
+            continue
+        within = parts if parts and cause in RESPONDS[Way.FOUR_WIRE] else (None,)
+        for part in within:
+            found[_Hypothesis(cause, part)] = p / len(within)
+    return found
+
+
+def _updated(
+    prior: Mapping[str, float],
+    measured: Sequence[Measured],
+    size_ppm: float,
+    size_sd_ppm: float,
+    parts: Sequence[str],
+) -> dict[_Hypothesis, float]:
     _require_causes(prior)
     _require_size(size_ppm, size_sd_ppm)
-    possible = [cause for cause, p in prior.items() if p > 0]
-    logs = _log_likelihoods(measured, possible, size_ppm, size_sd_ppm)
-    weights = {cause: log(prior[cause]) + float(one) for cause, one in logs.items()}
+    before = _hypotheses(prior, parts)
+    logs = _log_likelihoods(measured, before, size_ppm, size_sd_ppm)
+    weights = {one: log(before[one]) + float(log_) for one, log_ in logs.items()}
     largest = max(weights.values())
-    shares = {cause: exp(w - largest) for cause, w in weights.items()}
+    shares = {one: exp(w - largest) for one, w in weights.items()}
     total = sum(shares.values())
-    return {cause: shares.get(cause, 0.0) / total for cause in prior}
+    return {one: share / total for one, share in shares.items()}
+
+
+def _by_cause(
+    found: Mapping[_Hypothesis, float], causes: Iterable[str]
+) -> dict[str, float]:
+    return {
+        cause: sum(p for one, p in found.items() if one.cause == cause)
+        for cause in causes
+    }
 
 
 def expected_largest(
@@ -242,6 +332,7 @@ def expected_largest(
     size_ppm: float,
     size_sd_ppm: float,
     measured: Sequence[Measured] = (),
+    parts: Sequence[str] = (),
 ) -> float:
     """Return how probable the most probable cause will be after one more measurement.
 
@@ -259,6 +350,9 @@ def expected_largest(
         The finding's size and its standard deviation, ppm.
     measured : sequence of Measured
         Made already; what they share with the further one is no news.
+    parts : sequence of str
+        As in `update`. Where the further one reads one of them, a cause in one part is
+        another than the same cause in another.
 
     Examples
     --------
@@ -272,15 +366,17 @@ def expected_largest(
     _require_causes(prior)
     _require_size(size_ppm, size_sd_ppm)
     read_ppm = _readable(further, measured, size_ppm, size_sd_ppm)
-    possible = [cause for cause, p in prior.items() if p > 0]
-    now = _log_likelihoods(measured, possible, size_ppm, size_sd_ppm)
+    before = _hypotheses(prior, parts)
+    now = _log_likelihoods(measured, before, size_ppm, size_sd_ppm)
     then = _log_likelihoods(
-        measured, possible, size_ppm, size_sd_ppm, further=(further, read_ppm)
+        measured, before, size_ppm, size_sd_ppm, further=(further, read_ppm)
     )
-    logs = np.array([log(prior[cause]) + then[cause] for cause in possible])
-    before = np.array([log(prior[cause]) + float(now[cause]) for cause in possible])
-    shift = before.max()
+    logs = np.array([log(p) + then[one] for one, p in before.items()])
+    shift = max(log(p) + float(now[one]) for one, p in before.items())
     joint = np.exp(logs - shift)
+    if parts and further.part is None:
+        causes = np.array([one.cause for one in before])
+        joint = np.array([joint[causes == one].sum(axis=0) for one in {*causes}])
     return float(
         np.trapezoid(joint.max(axis=0), read_ppm)
         / np.trapezoid(joint.sum(axis=0), read_ppm)
@@ -295,6 +391,7 @@ def settling(
     size_sd_ppm: float,
     measured: Sequence[Measured] = (),
     settled: float = SETTLED,
+    parts: Sequence[str] = (),
 ) -> list[tuple[Way, float]]:
     """Return the ways that tell something, best first, with what they promise.
 
@@ -308,6 +405,8 @@ def settling(
         Made already.
     settled : float
         A cause this probable needs no further measurement.
+    parts : sequence of str
+        As in `expected_largest`; ways that tell them apart come first.
 
     Returns
     -------
@@ -327,23 +426,37 @@ def settling(
     'loose parts'
     """
     known = {"size_ppm": size_ppm, "size_sd_ppm": size_sd_ppm}
-    now = update(prior, measured, **known)
+    found = _updated(prior, measured, size_ppm, size_sd_ppm, parts)
+    now = _by_cause(found, prior)
     likeliest = max(now, key=lambda cause: now[cause])
-    largest = now[likeliest]
-    if largest >= settled:
-        return []
+
+    def largest(one: Measured) -> float:
+        return max((now if one.part is None else found).values())
+
     promised = [
-        (one.way, expected_largest(prior, one, measured=measured, **known))
+        (
+            one,
+            expected_largest(prior, one, measured=measured, parts=parts, **known),
+        )
         for one in ways
+        if largest(one) < settled
     ]
-    telling = [one for one in promised if one[1] > largest + TELLS]
+    telling = [
+        (one, promise) for one, promise in promised if promise > largest(one) + TELLS
+    ]
 
     # Of two that promise as much, the one that reads the likeliest cause alone.
-    def rank(one: tuple[Way, float]) -> tuple[float, bool, int]:
-        responds = RESPONDS[one[0]]
-        return (-round(one[1], 2), likeliest not in responds, len(responds))
+    def rank(told: tuple[Measured, float]) -> tuple[bool, float, bool, int]:
+        one, promise = told
+        responds = RESPONDS[one.way]
+        return (
+            one.part is None,
+            -round(promise, 2),
+            likeliest not in responds,
+            len(responds),
+        )
 
-    return sorted(telling, key=rank)
+    return [(one.way, promise) for one, promise in sorted(telling, key=rank)]
 
 
 def _readable(
@@ -371,11 +484,11 @@ def _slip_width(measured: Measured, size_ppm: float) -> float:
 
 def _log_likelihoods(
     measured: Sequence[Measured],
-    causes: Iterable[str],
+    causes: Iterable[_Hypothesis],
     size_ppm: float,
     size_sd_ppm: float,
     further: tuple[Measured, FloatArray] | None = None,
-) -> dict[str, FloatArray]:
+) -> dict[_Hypothesis, FloatArray]:
     """Return by cause the logarithm of the density of all that was read."""
     return {
         cause: _log_likelihood(measured, cause, size_ppm, size_sd_ppm, further)
@@ -385,7 +498,7 @@ def _log_likelihoods(
 
 def _log_likelihood(
     measured: Sequence[Measured],
-    cause: str | None,
+    cause: _Hypothesis | None,
     size_ppm: float,
     size_sd_ppm: float,
     further: tuple[Measured, FloatArray] | None = None,
@@ -400,7 +513,7 @@ def _log_likelihood(
     groups = _grouped(read)
     most = max(LEAST_KEPT, int(MOST_TOGETHER ** (1.0 / max(len(groups), 1))))
     kept = [_ways_it_may_be(group, size_ppm)[:most] for group in groups]
-    responds = [cause in RESPONDS[group[0][0].way] for group in groups]
+    responds = [cause is not None and cause.moves(group[0][0]) for group in groups]
     total: FloatArray | None = None
     for together in product(*kept):
         weight = np.asarray(sum(one.log_weight for one in together))
@@ -433,7 +546,7 @@ def _grouped(
     """Return measurements of one way that share all that they share, together."""
     groups: dict[object, list[tuple[Measured, FloatArray]]] = {}
     for place, (one, off_ppm) in enumerate(read):
-        key = (one.way, frozenset(one.shared)) if one.shared else place
+        key = (one.way, one.part, frozenset(one.shared)) if one.shared else place
         groups.setdefault(key, []).append((one, off_ppm))
     return list(groups.values())
 

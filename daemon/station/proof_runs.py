@@ -18,6 +18,7 @@ from daemon.holds import (
     not_by_bench,
     of_bench,
     older_units,
+    part_and_subject,
 )
 from daemon.judging import ProductModel
 from daemon.presentation import figures, sentences
@@ -25,7 +26,7 @@ from daemon.station.desk import Desk
 from daemon.station.ohmmeter import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.station.orders import LooseParts, ProofOrder, SecondMeter
 from daemon.station.session import OutOfControlError, Station
-from daemon.watch import UNITS, next_step, shown
+from daemon.watch import PART_OF, UNITS, next_step, part_to_read, shown
 from storage import (
     Proof,
     ProofKind,
@@ -184,24 +185,36 @@ class Prober:
 
     def _ohms(self, signal: Signal, order: ProofOrder) -> Proof:
         """Read the suspect part on its board, or loose ones of its reel."""
-        if signal.part is None or (
-            order.kind is ProofKind.LOOSE_PARTS and signal.reel is None
-        ):
+        loose = order.kind is ProofKind.LOOSE_PARTS
+        of_reel = signal.reel or any(o.reel for o in signal.basis.possible_parts)
+        if signal.part is None or (loose and not of_reel):
             message = "the finding names no part, so no part tells anything about it"
             raise NoProofError(message)
-        nominal_ohm = self.product.nominal_ohm[signal.part]
-        if order.kind is ProofKind.LOOSE_PARTS:
-            subject = str(signal.reel)
-            leads = _loose(subject, order.parts)
+        part, subject = part_and_subject(
+            signal,
+            order.kind,
+            order.subject,
+            self.product,
+            usual=part_to_read(
+                signal, order.kind, proofs_on(self.store, signal), self.product
+            ),
+        )
+        nominal_ohm = self.product.nominal_ohm[part]
+        where = (subject or "").removeprefix(f"{part}{PART_OF}")
+        if loose:
+            where = where if signal.basis.possible_parts else str(signal.reel)
+            leads = _loose(where, order.parts)
         else:
-            subject = order.subject or signal.first_serial
+            where = where or signal.first_serial
             leads = [
                 Lead(
-                    on=f"{signal.part} on the board of unit {subject}, one end lifted "
+                    on=f"{part} on the board of unit {where}, one end lifted "
                     "where other parts lie across it",
-                    subject=subject,
+                    subject=where,
                 )
             ]
+        if not signal.basis.possible_parts:
+            subject = where
         found = self._read(leads, nominal_ohm)
         return Proof(
             proof=uuid4().hex,

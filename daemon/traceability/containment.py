@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
-from daemon.presentation import concerns_nobody, counted, share
+from daemon.judging import ProductModel
+from daemon.presentation import concerns_nobody, counted, sentences, share
 from daemon.presentation.figures import allowance, carries, day_of, measured
 from daemon.traceability import who_carries
 from daemon.traceability.tracing import (
@@ -22,6 +23,7 @@ from daemon.traceability.tracing import (
     leftover,
     where_now,
 )
+from daemon.watch import narrowed
 from storage import (
     Build,
     Cause,
@@ -36,6 +38,7 @@ from storage import (
     Step,
     Store,
     Unit,
+    proofs_on,
 )
 
 CLEAR = "not concerned"
@@ -190,6 +193,8 @@ class Containment:
     concerned and of those that say what is usual."""
     withdrawn: str | None = None
     """Says of a finding that was withdrawn that it concerns nobody, or which does."""
+    either: bool = False
+    """Whether `part` names several, of which nothing so far tells which is off."""
 
     def listed(self) -> dict[str, tuple[Concerned, ...]]:
         """Return the units by list, empty lists left out."""
@@ -234,6 +239,8 @@ class Containment:
         if self.withdrawn is not None:
             return self.withdrawn
         what = f"{self.part} of reel {self.reel}" if self.reel else self.subject
+        if self.either:
+            what = f"{self.part} (readings alone cannot tell which)"
         away = len(self.left)
         return (
             f"{what}: {len(self.concerned)} of {self.all_units} units concerned, "
@@ -258,6 +265,10 @@ class Containment:
             )
             return (line,)
         said = []
+        if self.either:
+            said.append(
+                f"It is {self.part}: measure each four-wire before one is replaced."
+            )
         if self.reel is not None:
             match self.leftover_parts:
                 case None:
@@ -345,13 +356,21 @@ def _signal(store: Store, product: str, subject: str) -> Signal | None:
     )
 
 
-def contain(store: Store, records: Records, subject: str) -> Containment:
+def contain(
+    store: Store,
+    records: Records,
+    subject: str,
+    product: ProductModel | None = None,
+) -> Containment:
     """Return what a finding, or a reel, concerns.
 
     Parameters
     ----------
     subject
         Id of a finding, or a reel.
+    product
+        Whose. A finding that may be of several parts is of those that are left after
+        what was measured; left out, of all of them.
 
     Raises
     ------
@@ -359,6 +378,8 @@ def contain(store: Store, records: Records, subject: str) -> Containment:
         Neither a finding nor a reel is called so.
     """
     signal = _signal(store, records.product, subject)
+    if signal is not None and product is not None:
+        signal = narrowed(signal, proofs_on(store, signal), product)
     reel = subject if signal is None else signal.reel
     if signal is None and all(one.reel != subject for one in records.reels):
         raise NotFoundError(kind="finding or reel", key=subject)
@@ -393,7 +414,11 @@ def of_records(
         else who_carries.probabilities(records, signal)
     )
     range_ = _range(records, subject) if signal is None else signal.range
-    part = _part(records, subject) if signal is None else signal.part
+    part = _part(records, subject) if signal is None else sentences.part_names(signal)
+    either = signal is not None and bool(signal.basis.possible_parts)
+    swap = f"replace {part}" if part else "rework"
+    if either:
+        swap = f"measure {part} four-wire, replace the one that is off"
     predicted = (
         who_carries.foretold(records, range_, probability, signal)
         if range_ is not None
@@ -410,7 +435,7 @@ def of_records(
             probability=probability[unit.serial],
             range_=range_,
             limit_ppm=limit_ppm,
-            part=part,
+            swap=swap,
             predicted=predicted,
             levels=levels,
             step=latest.get(unit.serial),
@@ -435,6 +460,7 @@ def of_records(
         other_products=tuple(sorted(others)),
         without_serial=tuple(one for one in records.past if one.build in builds),
         withdrawn=concerns_nobody(signal) if signal is not None and gone else None,
+        either=either,
     )
 
 
@@ -463,7 +489,7 @@ def _concerned(
     probability: float,
     range_: str | None,
     limit_ppm: float,
-    part: str | None,
+    swap: str,
     predicted: who_carries.Foretold | None,
     levels: Sequence[who_carries.Level],
     step: str | None,
@@ -506,7 +532,7 @@ def _concerned(
         limit_ppm=limit,
         verdict=verdict,
         nonconforming=outside,
-        todo=_todo(where, part, outside=outside, cause=cause),
+        todo=_todo(where, swap, outside=outside, cause=cause),
         step=step,
     )
 
@@ -524,7 +550,7 @@ def _limit(records: Records, range_: str | None) -> float:
     return nan
 
 
-def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) -> str:
+def _todo(where: str, swap: str, *, outside: float, cause: Cause | None) -> str:
     if where == CLEAR:
         return "nothing"
     here = where not in (Place.SHIPPED, Place.RESELLER, Place.SCRAPPED)
@@ -532,7 +558,6 @@ def _todo(where: str, part: str | None, *, outside: float, cause: Cause | None) 
         return "measure again on a bench that is in control"
     if cause is Cause.UNIT and here and outside < LIKELY:
         return "seat it and its leads again; measure once more"
-    swap = f"replace {part}" if part else "rework"
     bad = outside >= LIKELY
     tell = "tell the customer; send the correction card"
     worse = "tell the customer; offer replacement or the correction card"

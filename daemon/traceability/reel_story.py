@@ -31,11 +31,14 @@ class SeenInUnits:
         The part, and the range that it sets.
     deviations_ppm
         Of each unit's part from the label's nominal value, in the units' order.
+    beside
+        Other parts of the range that may move it as much.
     """
 
     part: str
     title: str
     deviations_ppm: tuple[float, ...]
+    beside: tuple[str, ...] = ()
 
     @property
     def mean_ppm(self) -> float:
@@ -62,10 +65,10 @@ def seen_in_units(
     found = []
     for part, serials in by_part.items():
         for one in product.ranges:
-            if one.part != part:
+            if part not in (one.part, *one.alike):
                 continue
             values = [
-                product.implied_ohm(one.key, row.error_ppm)
+                product.implied_ohm(one.key, row.error_ppm, part)
                 for serial in serials
                 if (row := records.errors_of(serial).get(one.key)) is not None
             ]
@@ -76,7 +79,12 @@ def seen_in_units(
             )
             if deviations:
                 found.append(
-                    SeenInUnits(part=part, title=one.title, deviations_ppm=deviations)
+                    SeenInUnits(
+                        part=part,
+                        title=one.title,
+                        deviations_ppm=deviations,
+                        beside=tuple(other for other in one.alike if other != part),
+                    )
                 )
     return found
 
@@ -104,9 +112,12 @@ def told_by_units(reel: Reel, seen: SeenInUnits) -> Iterator[str]:
         if spread is None
         else max(COVERAGE * spread / sqrt(number), 1.0)
     )
+    others = " and ".join(seen.beside)
+    if_right = f", if {others} {'is' if len(seen.beside) == 1 else 'are'} as planned"
+    if_right = if_right if others else ""
     yield (
         f"By {counted(number, 'unit')} on range {seen.title}, its parts ({seen.part}) "
-        f"lie {percent(seen.mean_ppm, half_ppm)} from nominal on average."
+        f"lie {percent(seen.mean_ppm, half_ppm)} from nominal on average{if_right}."
     )
     if spread is not None:
         size = percent(spread, spread / 10)[1:]

@@ -205,6 +205,13 @@ def _probability(
     serial = unit.serial
     if signal.cause is Cause.REEL and signal.reel is not None:
         carries = records.reels_of(unit).get(str(signal.part)) == signal.reel
+        # Where the other part may be off, so are units from then on that have its reel.
+        if not carries and serial_order(serial) >= serial_order(signal.first_serial):
+            carries = any(
+                one.reel is not None
+                and records.reels_of(unit).get(one.part) == one.reel
+                for one in signal.basis.possible_parts
+            )
     elif signal.cause is Cause.UNIT:
         carries = serial == signal.first_serial
     else:

@@ -42,10 +42,13 @@ from .watcher import (
     warm_up as warm_up,
 )
 from .what_settles import (
+    PART_OF as PART_OF,
     UNITS as UNITS,
     Step as Step,
     checklist as checklist,
+    narrowed as narrowed,
     next_step as next_step,
+    part_to_read as part_to_read,
     probabilities as probabilities,
     sharpen as sharpen,
     sharpened as sharpened,

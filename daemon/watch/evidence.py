@@ -1,9 +1,10 @@
 """What a finding rests on: kept with its signal, told by `sentences`."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from daemon.judging import ProductModel
-from daemon.metrology import preferred_between
+from daemon.metrology import NoSolutionError, preferred_between
 from daemon.spc import (
     Prediction,
     other_values,
@@ -12,7 +13,7 @@ from daemon.spc import (
     reel_claim,
 )
 from daemon.spc.detector import TWO_SIDED_95, Baseline, Finding
-from storage import Claim, Evidence, Label, Predicted, Reel
+from storage import Claim, Evidence, Label, Possible, Predicted, Reel
 
 LEAST_CLASS_PROBABILITY = 0.01
 PPM = 1e-6
@@ -107,7 +108,10 @@ def _of_part(
     ends_ppm = finding.low_ppm, finding.high_ppm
     low_ohm, high_ohm = (nominal_ohm * (1.0 + one * PPM) for one in ends_ppm)
     implied: list[float | None] = [low_ohm, high_ohm]
-    if low_ohm > 0.0:
+    alike = (
+        () if finding.range_index is None else product.ranges[finding.range_index].alike
+    )
+    if low_ohm > 0.0 and not alike:
         likely = preferred_between(low_ohm, high_ohm)
         others = other_values(nominal_ohm, finding, likely)
         said = replace(said, other_values_ohm=others)
@@ -131,6 +135,14 @@ def _of_part(
                 planned_ppm=planned.tolerance_ppm,
             ),
         )
+    if alike:
+        # What the reel's parts are, no reading tells while another may be off.
+        return replace(
+            said,
+            tolerance_ppm=tolerance_ppm,
+            implied_low_ohm=implied[0],
+            implied_high_ohm=implied[1],
+        )
     claim = reel_claim(
         size_ppm=size_ppm,
         sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95) / effect,
@@ -153,6 +165,53 @@ def _of_part(
         implied_low_ohm=implied[0],
         implied_high_ohm=implied[1],
     )
+
+
+def possible_parts(
+    product: ProductModel,
+    key: str,
+    low_ppm: float,
+    size_ppm: float,
+    high_ppm: float,
+    *,
+    reels: Sequence[str] = (),
+) -> tuple[Possible, ...]:
+    """Return the parts of a range of which its readings cannot tell which is off.
+
+    Parameters
+    ----------
+    key
+        Of the range.
+    low_ppm, size_ppm, high_ppm
+        How far it reads off, with 95 %.
+    reels
+        Of each of the range's parts that are `alike`, "" unknown; left out, of none.
+
+    Returns
+    -------
+    tuple of Possible
+        Each with the value that explains the size, were it the one. Parts that no
+        value of theirs can explain are left out; empty where one at most is left.
+    """
+    found = []
+    for place, part in enumerate(product.range(key).alike):
+        try:
+            low, middle, high = (
+                product.implied_ohm(key, ppm, part) or 0.0
+                for ppm in (low_ppm, size_ppm, high_ppm)
+            )
+        except NoSolutionError:
+            continue
+        found.append(
+            Possible(
+                part=part,
+                ohm=middle,
+                low_ohm=min(low, high),
+                high_ohm=max(low, high),
+                reel=(reels[place] if reels else "") or None,
+            )
+        )
+    return tuple(found) if len(found) > 1 else ()
 
 
 def _predicted(one: Prediction) -> Predicted:

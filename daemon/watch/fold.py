@@ -228,7 +228,7 @@ class Fold:
         self._known_fittings.update(one.fitting for one in fittings)
         first: int | None = None
         for build, mine in new.items():
-            known = {one.fitting: one for one in self._fittings_of(build)}
+            known = {one.fitting: one for one in self.fittings_of(build)}
             known |= {one.fitting: one for one in mine}
             every = sorted(known.values(), key=lambda f: (f.fitted_at, f.fitting))
             self._fittings[build] = in_force(every)
@@ -243,7 +243,8 @@ class Fold:
         self._go_on()
         return True
 
-    def _fittings_of(self, build: str) -> tuple[Fitting, ...]:
+    def fittings_of(self, build: str) -> tuple[Fitting, ...]:
+        """Return a build's fittings in the order in which they take over."""
         known = self._fittings.get(build)
         if known is None:
             rows = () if self._past is None else self._past.fittings_of(build)
@@ -309,11 +310,11 @@ class Fold:
 
     def reels_of(self, unit: UnitErrors) -> tuple[str, ...]:
         """Return the reel of each watched part in a unit, "" unknown."""
-        return reels_of(unit.serial, self.parts, self._fittings_of(unit.build))
+        return reels_of(unit.serial, self.parts, self.fittings_of(unit.build))
 
     def reels_in(self, build: str, serial: str) -> tuple[str, ...]:
         """Return the reels of a unit that need not have been measured."""
-        return reels_of(serial, self.parts, self._fittings_of(build))
+        return reels_of(serial, self.parts, self.fittings_of(build))
 
     def segments_of(self, build: str) -> list[Segment]:
         """Return a build's segments, the latest last."""

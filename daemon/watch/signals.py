@@ -7,12 +7,12 @@ from datetime import datetime
 
 from daemon.judging import ProductModel
 from daemon.spc.detector import Baseline, Finding
-from daemon.watch.events import UnitErrors
-from daemon.watch.evidence import evidence_of
+from daemon.watch.events import UnitErrors, reels_of
+from daemon.watch.evidence import evidence_of, possible_parts
 from daemon.watch.segment import OddUnit, Segment
 from daemon.watch.suspects import Suspect
 from daemon.watch.what_settles import next_step
-from storage import Cause, Evidence, LimitIs, Reel, Signal, serial_order
+from storage import Cause, Evidence, Fitting, LimitIs, Reel, Signal, serial_order
 
 FindLabel = Callable[[str], Reel]
 
@@ -62,6 +62,7 @@ def signal_of(
     first: UnitErrors,
     units: int,
     suspects: Sequence[Suspect],
+    fittings: Sequence[Fitting],
     before: Signal | None,
     label_of: FindLabel | None,
 ) -> Signal:
@@ -80,6 +81,8 @@ def signal_of(
     suspects
         Units of the build that were looked at anew, where it names the reel of a range;
         of the others stands what the revision before says.
+    fittings
+        Of the build, as `in_force` orders them.
     before
         That revision.
     label_of
@@ -109,7 +112,13 @@ def signal_of(
         check=judged.check,
         history=judged.history,
         carrying=tuple((one, p) for one, p in told.items() if p is not None),
-    )
+        possible_parts=()
+        if own is None
+        else possible_parts(
+            product, own.key, finding.low_ppm, finding.size_ppm, finding.high_ppm,
+            reels=reels_of(first.serial, own.alike, fittings),
+        ),
+    )  # fmt: skip
     signal = Signal(
         signal=said.signal,
         revision=said.revision,
@@ -141,6 +150,7 @@ def signal_of(
 def odd_signal(odd: OddUnit, product: ProductModel, *, said: Said) -> Signal:
     """Return what is kept of one unit that alone is far off on one range."""
     own = product.ranges[odd.place]
+    low_ppm, high_ppm = odd.size_ppm - odd.reach_ppm, odd.size_ppm + odd.reach_ppm
     return Signal(
         signal=said.signal,
         revision=said.revision,
@@ -156,12 +166,18 @@ def odd_signal(odd: OddUnit, product: ProductModel, *, said: Said) -> Signal:
         raised_serial=odd.unit.serial,
         units=1,
         size_ppm=odd.size_ppm,
-        low_ppm=odd.size_ppm - odd.reach_ppm,
-        high_ppm=odd.size_ppm + odd.reach_ppm,
+        low_ppm=low_ppm,
+        high_ppm=high_ppm,
         implied_ohm=None,
         probability=odd.probability,
         holds=False,
-        evidence=Evidence(range_title=own.title, measured_again=odd.again).text(),
+        evidence=Evidence(
+            range_title=own.title,
+            measured_again=odd.again,
+            possible_parts=possible_parts(
+                product, own.key, low_ppm, odd.size_ppm, high_ppm
+            ),
+        ).text(),
         made_at=said.at,
     )
 

@@ -487,6 +487,7 @@ class Watcher:
             first=first,
             units=units,
             suspects=suspects,
+            fittings=self.fold.fittings_of(segment.build),
             before=None if before is None else before.signal,
             label_of=self._label_of,
         )

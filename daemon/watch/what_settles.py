@@ -8,15 +8,28 @@ from statistics import fmean
 from config import Unit
 from daemon.judging import ProductModel
 from daemon.presentation import NO_STANDARD, counted, ohm, percent, share
-from daemon.spc import CAUSES, SETTLED, Measured, Way, settling, update
+from daemon.spc import (
+    CAUSES,
+    SETTLED,
+    Measured,
+    Way,
+    settling,
+    update,
+    update_parts,
+)
 from daemon.spc.detector import TWO_SIDED_95
-from storage import Cause, Proof, ProofKind, Signal
+from storage import Cause, Possible, Proof, ProofKind, Signal
 
 __all__ = [
+    "PART_OF",
     "UNITS",
     "Step",
     "checklist",
+    "narrowed",
     "next_step",
+    "part_measured",
+    "part_to_read",
+    "possible_now",
     "probabilities",
     "sharpen",
     "sharpened",
@@ -24,6 +37,8 @@ __all__ = [
     "taken_from",
 ]
 
+IMPOSSIBLE = 0.05
+"""Of several parts, one less probable than this was measured and found good."""
 LEFT_OUT = 0.01
 """Chance that the statistics leave something out; then every cause is alike."""
 NAMED = 0.005
@@ -40,6 +55,8 @@ USUAL_PPM: Mapping[ProofKind, float] = {
     ProofKind.SECOND_METER: 300.0,
 }
 """Standard uncertainty that a measurement is expected to have before it is made."""
+PART_OF = " of "
+"""Between a part and the unit or reel that it is of, in what was measured."""
 NEW_SHARE = 0.2
 """Of that, so much is new when it is made again with the same means: the rest is of
 the meter, the standard, the specification, and stays as it was."""
@@ -75,7 +92,99 @@ def probabilities(
         _all_measured(signal, proofs, product),
         size_ppm=signal.size_ppm,
         size_sd_ppm=_size_sd_ppm(signal),
+        parts=_parts(signal),
     )
+
+
+def possible_now(
+    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+) -> tuple[Possible, ...]:
+    """Return the parts that may be the one that is off, after the measurements.
+
+    Parameters
+    ----------
+    signal
+        As it was raised.
+    proofs
+        Those on this signal.
+
+    Returns
+    -------
+    tuple of Possible
+        The likeliest first; one where the others were measured and are good. Empty
+        where the readings tell the part by themselves, or it is none.
+    """
+    parts = signal.basis.possible_parts
+    if not parts:
+        return ()
+    shares = update_parts(
+        _prior(signal),
+        _all_measured(signal, proofs, product),
+        size_ppm=signal.size_ppm,
+        size_sd_ppm=_size_sd_ppm(signal),
+        parts=_parts(signal),
+    )
+    left = [one for one in parts if shares[one.part] >= IMPOSSIBLE]
+    return tuple(sorted(left, key=lambda one: -round(shares[one.part], 3)))
+
+
+def narrowed(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> Signal:
+    """Return a finding on the parts that may still be the one that is off.
+
+    Where one is left, the finding is of that part, its value and its reel.
+    """
+    left = possible_now(signal, proofs, product)
+    if not left or not proofs:
+        return signal
+    first, alone = left[0], len(left) == 1
+    if alone and first.part == signal.part:
+        return replace(signal, evidence=replace(signal.basis, possible_parts=()).text())
+    planned = product.settings.parts[first.part]
+    other = first.part != signal.part
+    evidence = replace(signal.basis, possible_parts=() if alone else left)
+    if other:
+        evidence = replace(
+            evidence,
+            tolerance_ppm=planned.tolerance_ppm,
+            nominal_ohm=planned.nominal_ohm,
+            implied_low_ohm=first.low_ohm,
+            implied_high_ohm=first.high_ohm,
+            label=None,
+        )
+    return replace(
+        signal,
+        part=first.part,
+        reel=first.reel if other else signal.reel,
+        implied_ohm=first.ohm,
+        evidence=evidence.text(),
+    )
+
+
+def part_measured(signal: Signal, proof: Proof, product: ProductModel) -> str | None:
+    """Return which part a measurement in ohms was made on.
+
+    Where a finding may be of several it is named before the unit or reel, else told by
+    its reel, else by the value that it should have.
+    """
+    of = proof.subject or ""
+    parts = signal.basis.possible_parts
+    named = [one.part for one in parts if of.startswith(f"{one.part}{PART_OF}")]
+    from_reel = [one.part for one in parts if one.reel is not None and one.reel == of]
+    by_value = [
+        one.part for one in parts if product.nominal_ohm[one.part] == proof.from_value
+    ]
+    return next(iter((*named, *from_reel, *by_value)), signal.part)
+
+
+def part_to_read(
+    signal: Signal, kind: ProofKind, proofs: Sequence[Proof], product: ProductModel
+) -> str | None:
+    """Return the part that is measured next in ohms: one that was not so far."""
+    return _read_next(signal, kind, proofs, product)[0]
+
+
+def _parts(signal: Signal) -> tuple[str, ...]:
+    return tuple(one.part for one in signal.basis.possible_parts)
 
 
 def _all_measured(
@@ -104,6 +213,7 @@ def checklist(
     now = max(probabilities(signal, proofs, product).values())
     # What stands beside the steps: of a finding as it was raised, its own.
     said = now if proofs else max(now, signal.probability)
+    left = possible_now(signal, proofs, product)
     kinds = [one for one in ProofKind if _possible(signal, one)]
     promised = dict(
         settling(
@@ -114,16 +224,21 @@ def checklist(
             size_sd_ppm=_size_sd_ppm(signal),
             # Statistics alone settle nothing, however sure they are.
             settled=SETTLED if proofs else 1.0,
+            parts=_parts(signal),
         )
     )
     steps = [
         Step(
             kind=kind,
-            words=_to_do(signal, kind, product),
+            words=_to_do(signal, kind, product, left),
             promise=promised.get(Way(kind.value), now),
             proofs=tuple(one for one in proofs if one.kind is kind),
             telling=Way(kind.value) in promised,
-            worth=_worth(promised.get(Way(kind.value)), said),
+            worth=_worth(
+                promised.get(Way(kind.value)),
+                said,
+                apart=left if UNITS[kind] is Unit.OHM else (),
+            ),
         )
         for kind in kinds
     ]
@@ -157,14 +272,16 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
     what they showed (`proven`) and what would settle the rest (`next`).
     """
     own = [one for one in proofs if one.signal == signal.signal]
-    evidence = replace(signal.basis, next=next_step(signal, own, product))
+    further = next_step(signal, own, product)
+    raised, signal = signal, narrowed(signal, own, product)
+    evidence = replace(signal.basis, next=further)
     if not own:
         return replace(signal, evidence=evidence.text())
-    after = probabilities(signal, own, product)
+    after = probabilities(raised, own, product)
     (cause, likeliest), *others = sorted(after.items(), key=lambda pair: -pair[1])
     evidence = replace(
         evidence,
-        proven=tuple(shown(one, signal, product) for one in own),
+        proven=tuple(shown(one, raised, product) for one in own),
         runners_up=tuple((other, p) for other, p in others if p >= NAMED),
     )
     return replace(
@@ -208,10 +325,14 @@ def _prior(signal: Signal) -> dict[str, float]:
     return {one: (1.0 - LEFT_OUT) * said.get(one, 0.0) + alike for one in CAUSES}
 
 
-def _worth(promise: float | None, said: float) -> str | None:
+def _worth(
+    promise: float | None, said: float, *, apart: Sequence[Possible] = ()
+) -> str | None:
     """Return what a measurement is likely to do to the cause, beside what is said."""
     if promise is None:
         return None
+    if len(apart) > 1:
+        return "tells which of these parts it is"
     if promise <= said or share(promise) == share(said):
         return "would confirm the cause"
     return f"is likely to bring the cause to {share(promise)}"
@@ -227,7 +348,8 @@ def _possible(signal: Signal, kind: ProofKind) -> bool:
     if kind is ProofKind.FOUR_WIRE:
         return signal.part is not None
     if kind is ProofKind.LOOSE_PARTS:
-        return signal.part is not None and signal.reel is not None
+        named = any(one.reel for one in signal.basis.possible_parts)
+        return signal.part is not None and (signal.reel is not None or named)
     return True
 
 
@@ -239,6 +361,7 @@ def _ordinary(
     What was measured before in this way is measured again with the same means; an
     older unit is another one.
     """
+    part, reel = _read_next(signal, kind, proofs, product)
     earlier = [one for one in proofs if _same_means(one.kind, kind)]
     like = earlier[-1] if earlier and kind is not ProofKind.OLDER_UNIT else None
     return _expected(
@@ -251,8 +374,27 @@ def _ordinary(
         if like is None
         else _effect_ppm(signal, like, product)[1],
         means=_means(like) if like is not None else kind.value,
-        reel=signal.reel,
+        part=part,
+        reel=reel,
     )
+
+
+def _read_next(
+    signal: Signal, kind: ProofKind, proofs: Sequence[Proof], product: ProductModel
+) -> tuple[str | None, str | None]:
+    """Return the part that a kind reads next, and its reel: one not read so far."""
+    parts = signal.basis.possible_parts
+    if kind is ProofKind.LOOSE_PARTS:
+        parts = tuple(one for one in parts if one.reel is not None)
+    if not parts or UNITS[kind] is not Unit.OHM:
+        return signal.part, signal.reel
+    read = {
+        part_measured(signal, one, product)
+        for one in proofs
+        if UNITS[one.kind] is Unit.OHM
+    }
+    first = next((one for one in parts if one.part not in read), parts[0])
+    return first.part, first.reel
 
 
 def _same_means(one: ProofKind, other: ProofKind) -> bool:
@@ -280,10 +422,11 @@ def _expected(
     readings: int,
     uncertainty_ppm: float,
     means: str,
+    part: str | None,
     reel: str | None,
 ) -> Measured:
     """Return a measurement with what it shares: its means, and the reel's level."""
-    scatter_ppm, level_ppm = _parts_ppm(signal, kind, product)
+    scatter_ppm, level_ppm = _parts_ppm(signal, kind, product, part)
     shared = {means: (1.0 - NEW_SHARE**2) ** 0.5 * uncertainty_ppm}
     if level_ppm:
         shared[f"level of reel {reel}"] = level_ppm
@@ -294,25 +437,26 @@ def _expected(
         scatter_ppm=scatter_ppm,
         uncertainty_ppm=NEW_SHARE * uncertainty_ppm,
         shared=shared,
+        part=part if signal.basis.possible_parts and UNITS[kind] is Unit.OHM else None,
     )
 
 
 def _parts_ppm(
-    signal: Signal, kind: ProofKind, product: ProductModel
+    signal: Signal, kind: ProofKind, product: ProductModel, part: str | None
 ) -> tuple[float, float]:
     """Return how good parts differ, each and reel by reel, ppm; else nothing."""
-    if UNITS[kind] is not Unit.OHM or signal.part is None:
+    if UNITS[kind] is not Unit.OHM or part is None:
         return 0.0, 0.0
-    tolerance_ppm = product.settings.parts[signal.part].tolerance_ppm
-    effect = abs(_effect(signal, product))
+    tolerance_ppm = product.settings.parts[part].tolerance_ppm
+    effect = abs(_effect(signal, product, part))
     return PART_SD * tolerance_ppm * effect, REEL_SD * tolerance_ppm * effect
 
 
-def _effect(signal: Signal, product: ProductModel) -> float:
-    """Return by how much the range reads more when the suspect part is more."""
-    if signal.range is None or signal.part is None:
+def _effect(signal: Signal, product: ProductModel, part: str | None) -> float:
+    """Return by how much the range reads more when a suspect part is more."""
+    if signal.range is None or part is None:
         return 1.0
-    return product.range(signal.range).sensitivities[signal.part]
+    return product.range(signal.range).sensitivities[part]
 
 
 def _effect_ppm(
@@ -321,7 +465,8 @@ def _effect_ppm(
     """Return what was measured and its uncertainty, as errors of the range, ppm."""
     off, uncertainty = fmean(proof.readings) - proof.from_value, proof.uncertainty
     if UNITS[proof.kind] is Unit.OHM:
-        effect = 1e6 * _effect(signal, product) / proof.from_value
+        part = part_measured(signal, proof, product)
+        effect = 1e6 * _effect(signal, product, part) / proof.from_value
         return off * effect, abs(uncertainty * effect)
     return off, uncertainty
 
@@ -337,19 +482,27 @@ def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
         readings=len(proof.readings),
         uncertainty_ppm=uncertainty_ppm,
         means=_means(proof),
+        part=part_measured(signal, proof, product),
         reel=proof.subject if of_loose else signal.reel,
     )
 
 
-def _to_do(signal: Signal, kind: ProofKind, product: ProductModel) -> str:
+def _to_do(
+    signal: Signal, kind: ProofKind, product: ProductModel, left: Sequence[Possible]
+) -> str:
     where = f" on range {product.range(signal.range).title}" if signal.range else ""
     match kind:
         case ProofKind.CHECK_STANDARD:
             return f"run the check standard{where}"
         case ProofKind.FOUR_WIRE:
-            return f"measure {signal.part} of unit {signal.first_serial} four-wire"
+            parts = " and ".join(one.part for one in left) or signal.part
+            each = ", each" if len(left) > 1 else ""
+            return f"measure {parts} of unit {signal.first_serial} four-wire{each}"
         case ProofKind.LOOSE_PARTS:
-            return f"measure loose parts of reel {signal.reel} four-wire"
+            named = [one for one in left if one.reel]
+            reels = " and ".join(f"reel {one.reel} ({one.part})" for one in named)
+            reels = reels or f"reel {signal.reel}"
+            return f"measure loose parts of {reels} four-wire"
         case ProofKind.OLDER_UNIT:
             return f"measure an older good unit again{where}"
         case ProofKind.SECOND_METER:
@@ -359,6 +512,7 @@ def _to_do(signal: Signal, kind: ProofKind, product: ProductModel) -> str:
 def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
     """Return what one measurement showed, in a sentence."""
     mean = fmean(proof.readings)
+    part = part_measured(signal, proof, product)
     if UNITS[proof.kind] is Unit.OHM:
         off_ppm = 1e6 * (mean / proof.from_value - 1)
         half_ppm = 2e6 * proof.uncertainty / proof.from_value
@@ -370,7 +524,7 @@ def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
             "read ",
         )
     right = abs(off_ppm) <= hypot(
-        half_ppm, 2 * sum(_parts_ppm(signal, proof.kind, product))
+        half_ppm, 2 * sum(_parts_ppm(signal, proof.kind, product, part))
     )
     as_it_should = "as it should be" if right else "not as it should be"
     if proof.kind is ProofKind.SECOND_METER:
@@ -381,14 +535,15 @@ def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:
         )
     name = {
         ProofKind.CHECK_STANDARD: "the check standard",
-        ProofKind.FOUR_WIRE: f"{signal.part}, four-wire,",
+        ProofKind.FOUR_WIRE: f"{part}, four-wire,",
         ProofKind.LOOSE_PARTS: f"{counted(len(proof.readings), 'loose part')}",
         ProofKind.OLDER_UNIT: "an older unit",
     }[proof.kind]
+    subject = (proof.subject or "").removeprefix(f"{part}{PART_OF}")
     of = (
-        f" of {proof.subject}"
+        f" of {subject}"
         if proof.kind is ProofKind.LOOSE_PARTS
-        else (f" {proof.subject}" if proof.subject else "")
+        else (f" {subject}" if subject else "")
     )
     return (
         f"Measured: {name}{of} {what}{percent(off_ppm, half_ppm)} off, {as_it_should}."

@@ -75,7 +75,7 @@ def ask(shown: data.Shown, subject: str) -> Containment | None:
     at = shown.connection
     try:
         records = records_about(at.store, at.name, at.product.keys, subject)
-        return contain(at.store, records, subject)
+        return contain(at.store, records, subject, at.product)
     except StorageError as exc:
         look.stands_out(str(exc))
         return None

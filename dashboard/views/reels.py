@@ -167,7 +167,7 @@ def _units(shown: data.Shown, records: Records, reel: Reel) -> None:
     """Show what the units that carry it tell of its parts."""
     seen = seen_in_units(records, shown.product, reel)
     parts = {part for _, part in records.carriers(reel.reel)}
-    own = {one.part for one in shown.product.ranges}
+    own = {name for one in shown.product.ranges for name in (one.part, *one.alike)}
     look.heading("In units", [] if seen or parts else ["No unit has such a part yet."])
     for one in seen:
         look.lines(*told_by_units(reel, one))

@@ -14,7 +14,12 @@ from config.load import fingerprint
 from daemon.presentation import documents, sentences
 from daemon.presentation.documents.blocks import Document, Grid
 from daemon.station.cycle import Cycle, RunHeader
-from daemon.traceability.containment import Concerned, Containment, contain
+from daemon.traceability.containment import (
+    Concerned,
+    Containment,
+    contain,
+    of_records,
+)
 from daemon.traceability.papers import recall_letters
 from daemon.traceability.papers.build import build_release
 from daemon.traceability.papers.letters import customer_notice, supplier_report
@@ -23,6 +28,7 @@ from daemon.traceability.recall_sheets import cards, page, table
 from daemon.traceability.rework import trim_plan
 from daemon.traceability.ship_gate import Gate
 from daemon.traceability.tracing import Records
+from storage.evidence import Possible
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -379,3 +385,47 @@ def test_a_low_range_is_trimmed_by_a_part_in_series(found: Signal) -> None:
     assert "series" in str(plan.trim).lower()
     assert abs(plan.error_ppm) < LIMIT_PPM / 10
     assert found.size_ppm < 0
+
+
+@pytest.fixture(scope="module")
+def either(found: Signal) -> Signal:
+    """Return the finding as it would be with a second part as likely as the first."""
+    both = (
+        Possible(PART, 4970.0, 4968.0, 4972.0, REEL),
+        Possible("R99", 92_600.0, 92_500.0, 92_700.0, None),
+    )
+    return replace(found, evidence=replace(found.basis, possible_parts=both).text())
+
+
+def test_what_to_do_with_a_unit_blames_no_part_alone(
+    store: LocalStore, either: Signal
+) -> None:
+    known = records(store)
+    listed = of_records(known, either.signal, either)
+    assert listed.headline().startswith("R13 or R99 (readings alone cannot tell which)")
+    assert listed.lines()[0] == (
+        "It is R13 or R99: measure each four-wire before one is replaced."
+    )
+    todo = {one.todo for one in listed.concerned}
+    assert not any("replace R13" in one for one in todo)
+    assert any("measure R13 or R99 four-wire" in one for one in todo)
+    (notice, _) = recall_letters.notices(
+        known, listed, demo_product(), issued_at=AT, issuer="us"
+    )
+    assert "A part that sets range 100 µA (R13 or R99)" in documents.html(notice)
+
+
+def test_a_supplier_is_told_that_it_may_be_another_part(
+    store: LocalStore, either: Signal
+) -> None:
+    made = recall_letters.report_of_finding(
+        records(store), demo_product(), either, issued_at=AT, issuer="us"
+    )
+    said = documents.html(made)
+    assert "Readings alone cannot tell whether they are, or another part" in said
+    assert "R13 from reel K-900 about 4.97" in said
+    assert "R99 about 92.6" in said
+    assert "one of these parts, and not our bench" in said
+    assert "has R13 alone" not in said
+    assert "Replace the parts" not in said
+    assert "do not keep to their label" not in said

@@ -109,6 +109,8 @@ class SupplierReport:
     cause: float | None = None
     incompatible: float | None = None
     classes: tuple[ToleranceClass, ...] = ()
+    either: str = ""
+    """Parts that it may be, each with its value, where readings cannot tell which."""
     other_value: str = ""
     """Which other preferred value would explain it, in a sentence."""
     measured: tuple[UnitValue, ...] = ()
@@ -244,7 +246,12 @@ def _found(report: SupplierReport) -> Iterator[str]:
             + (" Units with parts of other reels read as before." * (report.others > 0))
         )
         yield from _alike_before(report)
-    if report.part_ohm is not None:
+    if report.either:
+        yield (
+            "The readings alone cannot tell which part is off. It is one of these: "
+            f"{report.either}."
+        )
+    elif report.part_ohm is not None:
         yield f"The parts are about {_value(report)}. The label says {_said(report)}."
     if report.spread_factor > WIDER and (report.units or 0) >= FEWEST_TO_SCATTER:
         yield (
@@ -256,7 +263,12 @@ def _found(report: SupplierReport) -> Iterator[str]:
             f"Probability that more than one part in twenty lies outside "
             f"{tolerance(report.tolerance_ppm)}: {share(report.incompatible)}."
         )
-    if report.cause is not None:
+    if report.cause is not None and report.either:
+        yield (
+            "Probability that the cause is one of these parts, and not our bench: "
+            f"{share(report.cause)}."
+        )
+    elif report.cause is not None:
         yield (
             f"Probability that the cause is these parts, and neither another part nor "
             f"our bench: {share(report.cause)}."
@@ -386,6 +398,11 @@ def _answer(report: SupplierReport) -> str:
     if report.withdrawn is not None:
         return f"{report.withdrawn} This report claims nothing of reel {report.reel}."
     reel = f"reel {report.reel}"
+    if report.either:
+        return (
+            f"Parts of {reel} may be off. Readings alone cannot tell whether they are, "
+            "or another part of the same range."
+        )
     off = report.low_ppm, report.high_ppm
     if report.incompatible is None and (
         off[0] is None

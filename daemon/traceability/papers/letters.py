@@ -23,6 +23,7 @@ from daemon.traceability.papers.of_bench import (
 )
 from daemon.traceability.papers.recall_letters import notice, report_of_finding
 from daemon.traceability.tracing import Records
+from daemon.watch import narrowed
 from storage import (
     Cause,
     LatestResult,
@@ -66,6 +67,8 @@ def supplier_report(
     """
     name = product.settings.name
     signal = finding_of(store, name, finding)
+    proofs = proofs_on(store, signal)
+    signal = narrowed(signal, proofs, product)
     builds = [*by_age(store, name)]
     place = builds.index(signal.build)
     # Units of the build before show how it was, whatever reel they carry.
@@ -95,7 +98,7 @@ def supplier_report(
         if signal.standing
         else (),
     )
-    return _with_samples(seen, proofs_on(store, signal))
+    return _with_samples(seen, proofs)
 
 
 def _sessions(store: Store, product: str, signal: Signal) -> dict[str, date]:
@@ -168,7 +171,11 @@ def customer_notice(
         records = Records.of(store, name, product.keys, about=about)
         if not records.is_unit(serial):
             continue
-        found = of_records(records, signal.signal, signal)
+        found = of_records(
+            records,
+            signal.signal,
+            narrowed(signal, proofs_on(store, signal), product),
+        )
         mine = [one for one in found.concerned if one.serial == serial]
         if any(not one.measured for one in mine):
             # Predicted as the containment does: one unit, one number.
@@ -176,6 +183,7 @@ def customer_notice(
                 store,
                 records_about(store, name, product.keys, signal.signal),
                 signal.signal,
+                product,
             )
             mine = [one for one in found.concerned if one.serial == serial]
         concerned += [(found, one) for one in mine]

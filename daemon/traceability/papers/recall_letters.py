@@ -36,6 +36,13 @@ OWN_PART = (
     "Of the parts that differ between ranges, range {range} has {part} alone: what "
     "moves this range and no other is {part}."
 )
+EITHER = (
+    "Of the parts that differ between ranges, range {range} has {parts}: the readings "
+    "cannot tell which of them is off."
+)
+ASKED_OF_EITHER = (
+    "Nothing yet. We measure {parts} one by one first, and write again if it is yours.",
+)
 ASKED = (
     "Replace the parts of reel {reel}{lot}.",
     "Say which other reels of {the_lot} were delivered, and whether they are off too.",
@@ -89,6 +96,7 @@ def report_of_finding(
         supplier=reel.supplier or "",
         reel=reel.reel,
         part=signal.part,
+        either=sentences.possible_parts(signal) if signal.standing else "",
         nominal_ohm=float(reel.nominal_ohm),
         tolerance_ppm=float(reel.tolerance_ppm),
         product=product.settings.title,
@@ -137,6 +145,9 @@ def _asked(signal: Signal, reel: Reel) -> tuple[str, ...]:
     """Return what is asked of the supplier, in the order of what matters to us."""
     if not signal.standing:
         return NOT_ASKED
+    if signal.basis.possible_parts:
+        parts = sentences.part_names(signal)
+        return tuple(one.format(parts=parts) for one in ASKED_OF_EITHER)
     claim = signal.basis.claim
     off = signal.low_ppm, signal.high_ppm
     plain = (
@@ -200,6 +211,9 @@ def _own_part(product: ProductModel, signal: Signal) -> tuple[str, ...]:
     if signal.range is None:
         return ()
     title = product.range(signal.range).title
+    if several := signal.basis.possible_parts:
+        names = " and ".join(one.part for one in several)
+        return (EITHER.format(range=title, parts=names),)
     return (OWN_PART.format(range=title, part=signal.part),)
 
 
@@ -226,7 +240,7 @@ def notices_of(
         The finding was withdrawn.
     """
     records = records_about(store, product.settings.name, product.keys, subject)
-    found = contain(store, records, subject)
+    found = contain(store, records, subject, product)
     if found.withdrawn is not None:
         raise WithdrawnError(why=found.headline())
     return notices(records, found, product, issued_at=issued_at, issuer=issuer)
@@ -364,7 +378,12 @@ def _causes(
             if found.range is None
             else f"range {product.range(found.range).title}"
         )
-        if found.reel:
+        if found.either:
+            said[
+                f"A part that sets {on} ({found.part}) differs from those before. We "
+                "found that after units with such parts had been made."
+            ] = None
+        elif found.reel:
             said[
                 f"Part {found.part} sets {on}. It comes from a delivery whose parts "
                 "differ from those before. We found that after units with such parts "

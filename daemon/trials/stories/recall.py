@@ -161,7 +161,7 @@ def _contained(
     product = ProductModel.of(settings.product)
     begun = time.monotonic()
     records = Records.of(store, settings.product.name, product.keys)
-    found = contain(store, records, signal.signal)
+    found = contain(store, records, signal.signal, product)
     files = [
         _write(folder / "containment.csv", table(found).encode()),
         _write(folder / "containment.html", page(found).encode()),
