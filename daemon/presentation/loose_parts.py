@@ -191,7 +191,7 @@ def why_rejected(found: "spc.Received", *, tolerance_ppm: float, incoming: bool)
         No unit carried the reel yet.
     """
     parts = counted(len(found.check.outside), "loose part")
-    when = "at receiving" if incoming else "after it was fitted"
+    when = "at receiving" if incoming else "when it fed a part already"
     return f"rejected {when}: {parts} outside its {_label(tolerance_ppm)}"
 
 

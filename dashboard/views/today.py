@@ -225,7 +225,7 @@ def first_run(shown: Shown) -> None:
     part = next((one.part for one in shown.product.ranges if one.part), None)
     fitted = shown.fittings["reel"].nunique()
     if fitted:
-        look.heading(f"2. {figures.counted(fitted, 'reel')} recorded and fitted")
+        look.heading(f"2. {figures.counted(fitted, 'reel')} recorded for a part")
     elif part is not None:
         settings = shown.product.settings.parts[part]
         label = figures.labelled(settings.nominal_ohm, settings.tolerance_ppm)

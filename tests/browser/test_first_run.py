@@ -52,7 +52,7 @@ def test_from_the_wizards_files_to_a_judged_unit_on_the_screens_alone(
         for command in (add, fit):
             done = holdpoint(*shlex.split(command)[1:], home=home.folder)
             assert done.returncode == 0, done.stderr
-        expect(page.get_by_text("2. 1 reel recorded and fitted")).to_be_visible()
+        expect(page.get_by_text("2. 1 reel recorded for a part")).to_be_visible()
         page.get_by_role("link", name="Go to the bench").click()
         field = page.get_by_label("Serial: scan it")
         field.fill("PA-0001")

@@ -311,7 +311,7 @@ def test_a_reel_that_is_rejected_after_it_was_fitted_is_held_too(
         )
     assert not check.incoming
     assert hold.reason == (
-        "rejected after it was fitted: 4 loose parts outside its 0.1 %"
+        "rejected when it fed a part already: 4 loose parts outside its 0.1 %"
     )
     assert f"held (reel K-310): {hold.reason}" in against
     run("build", "open", "B-311")

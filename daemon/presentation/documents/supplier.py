@@ -339,7 +339,7 @@ def _alike_before(report: SupplierReport) -> Iterator[str]:
     yield (
         f"{counted(len(right), 'unit')} before it ({_ends(right)}) "
         f"{'has' if len(right) == 1 else 'have'} parts of this reel by our records, "
-        "and did not move. Then the parts of this reel are not alike, or parts of "
+        "and did not move. Then the parts of this reel differ, or parts of "
         f"another reel were used from {report.first_serial} on."
     )
 
