@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from storage.errors import RefusedValueError
-from storage.evidence import Claim, Evidence, Label, LimitIs, Predicted
+from storage.evidence import Claim, Evidence, Label, LimitIs, Possible, Predicted
 from tests.storage.samples import SIGNAL
 
 NUMBERS = st.floats(allow_nan=False)
@@ -27,6 +27,12 @@ OF_TYPE: Mapping[Any, st.SearchStrategy[Any]] = {
     tuple[str, ...]: st.lists(st.text(), max_size=3).map(tuple),
     tuple[tuple[str, float], ...]: st.lists(
         st.tuples(st.text(), NUMBERS), max_size=3
+    ).map(tuple),
+    tuple[Possible, ...]: st.lists(
+        st.builds(
+            Possible, st.text(), NUMBERS, NUMBERS, NUMBERS, st.none() | st.text()
+        ),
+        max_size=2,
     ).map(tuple),
     Claim | None: st.none()
     | st.builds(
