@@ -109,7 +109,7 @@ def _mean(checks: Sequence[StandardReading]) -> float:
 
 def _of_mean(checks: Sequence[StandardReading]) -> float:
     """Return the standard uncertainty of the mean, as far as chance makes it."""
-    own_ppm = sqrt(fmean(check.own_ppm**2 for check in checks))
+    own_ppm = hypot(*(check.own_ppm for check in checks)) / sqrt(len(checks))
     seen_ppm = (
         stdev(check.error_ppm for check in checks) if len(checks) > 1 else own_ppm
     )
@@ -119,7 +119,9 @@ def _of_mean(checks: Sequence[StandardReading]) -> float:
 def _of_bench(checks: Sequence[StandardReading]) -> float:
     """Return the standard uncertainty that all checks of a bench share."""
     newest = checks[0]
-    return sqrt(max(0.0, newest.uncertainty_ppm**2 - newest.own_ppm**2))
+    whole, own = newest.uncertainty_ppm, newest.own_ppm
+    # As a product: the squares of large numbers have no value.
+    return sqrt(max(0.0, (whole - own) * (whole + own)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

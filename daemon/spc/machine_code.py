@@ -10,6 +10,20 @@ def compiled_anew(package: str = "daemon.spc.detector") -> int:
 
     What was kept on the disk is loaded, and not counted. Nothing is imported for it: of
     a compiler that nobody loaded there is nothing to count.
+
+    Parameters
+    ----------
+    package
+        Its modules that were loaded are looked at.
+
+    Raises
+    ------
+    Nothing; of a package that was never loaded there is nothing to count.
+
+    Examples
+    --------
+    >>> compiled_anew("no.such.package")
+    0
     """
     if "numba" not in sys.modules:
         return 0

@@ -7,7 +7,7 @@ label. Parts inside prove as much as parts of a worse class would have betrayed.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import ceil, log
+from math import ceil, hypot, log
 
 import scipy
 from numpy.typing import ArrayLike
@@ -148,7 +148,7 @@ def sample_of(
 
 def _reads_inside(limit: float, suspect: float, uncertainty: float) -> float:
     """Return how likely a part of the suspect class reads inside, 0 to below 1."""
-    sigma = ((suspect / FILLED_SIGMAS) ** 2 + uncertainty**2) ** 0.5
+    sigma = hypot(suspect / FILLED_SIGMAS, uncertainty)
     reach = (limit + COVERAGE * uncertainty) / sigma
     inside = 1.0 - 2.0 * float(scipy.special.ndtr(-reach))
     return min(max(inside, 1e-12), 1.0 - 1e-12)

@@ -203,5 +203,6 @@ def test_whoever_ends_a_hold_in_the_terminal_is_told_what_it_means() -> None:
     assert "The reel counts as bad" in end("B-3-F2:RL-14", "scrap")
     assert end("B-2-F1:RL-13", "release") == (
         "Each unit with a part of this reel that conforms may leave. One that does not "
-        "conform stays. Hold on reel RL-13 ended by release."
+        "conform stays. Hold on reel RL-13 ended by release. The hold on build B-2 "
+        "still stands: what it holds stays until that hold is ended too."
     )
