@@ -232,6 +232,11 @@ class Bench(Strict):
         return {role: one for role, one in roles.items() if one is not None}
 
     @property
+    def simulated(self) -> bool:
+        """Whether a program plays it: only then may it be faster than time."""
+        return self.time_scale != 1.0
+
+    @property
     def typed(self) -> tuple[str, ...]:
         """The roles that a person takes while a unit is measured."""
         return tuple(
@@ -283,7 +288,7 @@ class Bench(Strict):
                             problem=f"must be > 0 and <= {LARGEST_FULL_SCALE:g}",
                         )
         with where_whole:
-            if self.time_scale != 1.0:
+            if self.simulated:
                 yield from self._not_simulated()
 
     def _not_simulated(self) -> Iterator[Problem]:

@@ -173,7 +173,7 @@ def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
         if standard.every_hours is not None:
             again += f" and after every {standard.every_hours:g} hours"
         yield f"  check standard {standard.serial}: at the start{again}"
-    if bench.time_scale != 1.0:
+    if bench.simulated:
         yield f"  simulated, {bench.time_scale:g} times as fast as real time"
 
 

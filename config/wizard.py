@@ -124,7 +124,7 @@ def _next(settings: Settings) -> str:
             "`holdpoint build open B-1`, then `holdpoint measure --typed`, "
             "to type readings"
         )
-    if settings.bench.time_scale != 1.0:
+    if settings.bench.simulated:
         return (
             "`holdpoint daemon --simulated`, and `holdpoint dashboard` in a second "
             "window"

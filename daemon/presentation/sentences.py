@@ -182,7 +182,7 @@ def why_held(hold: Hold, found: Signal | None) -> str:
 
 def held_now(hold: Hold) -> str:
     """Say that something may not leave from now on, and why."""
-    return f"Held from now on, {held(hold)}: {hold.reason.rstrip('.')}."
+    return f"Held from now on: {held(hold)}. {capital(hold.reason.rstrip('.'))}."
 
 
 def still_held(hold: HoldState) -> str:

@@ -1,7 +1,7 @@
 """One order after another: the only one that measures and that waits for people."""
 
 import time
-from collections.abc import Set
+from collections.abc import Sequence
 from datetime import datetime
 from functools import partial
 from logging import getLogger
@@ -174,9 +174,9 @@ class Worker:
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(ticket))
-            before = self._cycle.placed
+            self._cycle.take_placed()  # before this order
             self._cycle.watch(step=self.desk.beat)
-            self._say_held(name, self._cycle.placed - before)
+            self._say_held(name, self._cycle.take_placed())
             self._ask_for_check(name, ticket.order)
             self.show_watching()
         except DroppedError as exc:
@@ -203,14 +203,12 @@ class Worker:
                 record={},
             )
 
-    def _say_held(self, name: str, holds: Set[str]) -> None:
+    def _say_held(self, name: str, holds: Sequence[Hold]) -> None:
         """Tell whoever follows an order what is held from now on."""
         ticket = self.desk.ticket(name)
-        if ticket is None or not holds:
-            return
-        rows = self._store.rows(Hold, product=self._cycle.product.settings.name)
-        told = [sentences.held_now(one) for one in rows if one.hold in holds]
-        self.desk.update(name, remarks=(*ticket.remarks, *told))
+        if ticket is not None and holds:
+            told = map(sentences.held_now, holds)
+            self.desk.update(name, remarks=(*ticket.remarks, *told))
 
     def _ask_for_check(self, name: str, order: Order) -> None:
         """Say after a check that another one is worth while, where it is."""

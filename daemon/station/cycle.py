@@ -133,6 +133,7 @@ class Cycle:
         self._watcher = self.known.watcher
         self._warm = False
         self._placed: set[str] = set()
+        self._new: tuple[Hold, ...] = ()
         self._warned: set[str] = set()
         self._teller = Teller(self._name, settings.alerts)
 
@@ -175,10 +176,10 @@ class Cycle:
             remarks=remarks,
         )
 
-    @property
-    def placed(self) -> frozenset[str]:
-        """The holds that it knows of, ended ones too."""
-        return frozenset(self._placed)
+    def take_placed(self) -> tuple[Hold, ...]:
+        """Return the holds that were placed since this was asked last."""
+        taken, self._new = self._new, ()
+        return taken
 
     def judged(self, readings: Sequence[RangeReadings], header: RunHeader) -> WholeRun:
         """Judge a unit's readings as `record` does, and leave the run to be kept."""
@@ -453,6 +454,7 @@ class Cycle:
         )
         self.known.was_kept(lines)
         self._placed.update(one.hold for one in placed)
+        self._new += placed
         self._warned.update(one.signal for one in warnings)
         self.known.folded = number
         return signals

@@ -380,6 +380,17 @@ def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
             client.answer(prompt["prompt"], answers[prompt["wants"]])
     app.run()
     assert "PA-9007: conforming. Unit PA-9007 reads far from" in said(app)
+    # Off again: whoever followed the order is told what is held from now on.
+    typed = [{"range": "1mA", "reference": 9e-4, "output": 0.906}]
+    with Client.of(changed.data) as client:
+        ticket = client.measure(build="B-3", serial="PA-9008", typed=typed)
+        answers["V"] = "0.906 V"
+        while client.ticket(ticket, wait_s=0.1)["state"] != "done":
+            if (prompt := client.state()["prompt"]) is not None:
+                client.answer(prompt["prompt"], answers[prompt["wants"]])
+        remarks = client.ticket(ticket)["remarks"]
+    (held,) = [one for one in remarks if one.startswith("Held from now on")]
+    assert held == "Held from now on: unit PA-9008. Outside its error limit: 1 mA."
 
 
 @pytest.mark.usefixtures("changed")

@@ -105,8 +105,7 @@ class Declared:
             of_another = import_module(f"{__package__}.misnamed")
             other = of_another.misnamed(store, product.settings.name, self.of, subject)
             raise other or exc from exc
-        # Only a simulated bench may be faster than time.
-        simulated = settings.bench is not None and settings.bench.time_scale != 1.0
+        simulated = settings.bench is not None and settings.bench.simulated
         return tuple(
             filed(one, simulated=simulated) for one in (made if self.many else (made,))
         )
