@@ -977,9 +977,9 @@ def standing(
     if held_builds:
         last_held = held_builds[-1]
         (build,) = [one for one in builds if one.build == last_held]
-        part = "B" if build_state(build, holds) == "held" else "A part of b"
+        part = "" if build_state(build, holds) == "held" else "a part of "
         return Saying(
-            headline=f"{part}uild {last_held} is held: decide on it.",
+            headline=f"{capital(f'{part}build {last_held}')} is held: decide on it.",
             apart=(*odd, *stepped_back),
         )
     if odd:
@@ -994,7 +994,7 @@ def standing(
     return Saying(
         headline="Nothing is held.",
         lines=(
-            f"{counted(units, 'unit')} measured. In build {' '.join(now)} every range "
+            f"{counted(units, 'unit')} measured. In build {now[0]} every range "
             f"reads as expected{but}."
             if now
             else f"{counted(units, 'unit')} measured.",
