@@ -36,6 +36,7 @@ from storage import (
     LimitIs,
     Scope,
     Signal,
+    serial_order,
 )
 
 PPM = 1e-6
@@ -593,9 +594,24 @@ def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
     show = "shows" if signal.units == 1 else "show"
     return (
-        f"{capital(counted(signal.units, 'measured unit'))} {show} it so far. The move "
-        f"is {size_of(signal)}."
+        f"{capital(counted(signal.units, 'measured unit'))} {show} it so far"
+        f"{_but_as_before(signal)}. The move is {size_of(signal)}."
     )
+
+
+def _but_as_before(signal: Signal) -> str:
+    """Say of mixed parts how many of the later units do not have them."""
+    if signal.basis.mixed_share is None:
+        return ""
+    first = serial_order(signal.first_serial)
+    others = sum(
+        likely < HALF and serial_order(serial) > first
+        for serial, likely in signal.basis.carrying
+    )
+    if not others:
+        return ""
+    read = "reads" if others == 1 else "read"
+    return f"; {counted(others, 'later unit')} {read} as before, so parts seem mixed"
 
 
 def _foretold(signal: Signal) -> Iterator[str]:
@@ -608,7 +624,7 @@ def _foretold(signal: Signal) -> Iterator[str]:
         return
     of_reel = "of this reel" if signal.reel else "with such parts"
     if said.mixed_share is not None:
-        of_reel = "of the second reel"
+        of_reel = "with such parts"
     told = []
     for title, (mean, low, high) in by_range.items():
         on = f" on range {title}" if title else ""

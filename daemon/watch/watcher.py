@@ -41,6 +41,7 @@ from daemon.watch.suspects import (
     Suspect,
     latest_suspect,
     suspects_of,
+    that_carry,
 )
 from storage import SPEAKS_FOR, Fitting, LimitIs, Signal
 
@@ -471,12 +472,22 @@ class Watcher:
         )
         suspects: tuple[Suspect, ...] = ()
         if finding.cause == REEL and (place := finding.range_index) is not None:
+            mixed = finding.mixed_share is not None
+            said_before = None if before is None else before.signal
+            went_on = said_before is not None and mixed == (
+                said_before.basis.mixed_share is not None
+            )
             # All of them are asked for anew as their number doubles.
             few = units <= FEW or units & (units - 1) == 0
-            if few or before is None or event is None:
+            if few or event is None or not went_on:
                 suspects = suspects_of(self.fold, segment, place)
             elif isinstance(event, UnitErrors):
                 suspects = (latest_suspect(self.fold, segment, place),)
+            if mixed:
+                carry = that_carry(self.fold, segment, place, suspects, said_before)
+                first, units = (carry[0], len(carry)) if carry else (first, units)
+                if said_before and first.serial != said_before.first_serial:
+                    suspects = suspects_of(self.fold, segment, place)
         self._register.names[key] = name
         return signal_of(
             segment,
