@@ -409,7 +409,10 @@ def odd_unit(signal: Signal) -> str:
     said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
     if signal.basis.measured_again:
         where = part_names(signal) or "the parts of the range"
-        return f"{said}, also when it was measured again: look at {where}"
+        return (
+            f"{said}, also when it was measured again: look at {where}; what is "
+            "replaced is to be recorded, then the unit is measured once more"
+        )
     return f"{said}: seat it and its leads again and measure it once more"
 
 
