@@ -343,8 +343,8 @@ def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> 
     again = replace(odd(), evidence=evidence.text(), part="R14")
     assert sentences.finding(again).headline == (
         "Unit PA-1007 alone is far off on range 1 mA (+0.42 %), also when it was "
-        "measured again: look at R14; what is replaced is to be recorded, then the unit "
-        "is measured once more."
+        "measured again: look at R14; what is replaced is to be recorded, then the "
+        "unit is measured once more."
     )
 
 
