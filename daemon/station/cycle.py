@@ -135,6 +135,8 @@ class Cycle:
         self._placed: set[str] = set()
         self._new: tuple[Hold, ...] = ()
         self._warned: set[str] = set()
+        self._without_checks: set[int] = set()
+        """Runs recorded here that are not watched yet and have no other checks."""
         self._teller = Teller(self._name, settings.alerts)
 
     def judge(self) -> Judge:
@@ -164,6 +166,8 @@ class Cycle:
         number = self.store.record_run(
             whole.run, whole.results, whole.unit, whole.checks
         )
+        if not whole.checks:
+            self._without_checks.add(number)
         return Recorded(
             run=whole.run.run,
             number=number,
@@ -335,7 +339,10 @@ class Cycle:
         if runs:
             name, after = self._name, self.known.folded
             table = self.store.table
-            checks = plain_rows(table("check_results", product=name, after=after))
+            numbers = {one.number for one in runs}
+            if numbers - self._without_checks:
+                checks = plain_rows(table("check_results", product=name, after=after))
+            self._without_checks -= numbers
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
                 again = self.store.rows(

@@ -54,6 +54,8 @@ FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
 
 FindLimit = Callable[[Layout], "OwnLimit | None"]
+Stands = tuple[tuple[int, int, int], ...]
+"""Segments, by place: how many units each has, and the run of its last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +108,8 @@ class Watcher:
         self._histories: dict[str, tuple[int, str]] = {}
         self._latest: tuple[str, int, str] | None = None
         """The latest build, how many units it had, and what was said of it."""
+        self._earlier: tuple[Stands, list[UnitErrors]] = (), []
+        """How builds before it stood when they were looked at, and their units."""
         self._check: str | None = None
         self._until_own: Limit | None = None
         self._remembered = False
@@ -295,6 +299,20 @@ class Watcher:
 
     def _units_of(self, builds: Iterable[str]) -> list[UnitErrors]:
         return [unit for build in builds for unit in self.fold.units_of(build)]
+
+    def _units_before(self, builds: Sequence[str]) -> list[UnitErrors]:
+        """Return the units of builds before the latest, fetched again if any changed.
+
+        They lie in the store: fetching them costs many times what they are looked at.
+        """
+        stand = tuple(
+            (one.index, one.count, one.last_number)
+            for build in builds
+            for one in self.fold.segments_of(build)
+        )
+        if stand != self._earlier[0]:
+            self._earlier = stand, self._units_of(builds)
+        return self._earlier[1]
 
     # ---- what is said
 
@@ -583,7 +601,10 @@ class Watcher:
         builds = self.fold.builds
         earlier = builds[: builds.index(build)]
         units = sum(self.fold.count_of(one) for one in earlier)
-        looked_at = self._units_of([*earlier[-EARLIER_BUILDS:], build])
+        looked_at = [
+            *self._units_before(earlier[-EARLIER_BUILDS:]),
+            *self.fold.units_of(build),
+        ]
         return remark(
             len(earlier),
             units,

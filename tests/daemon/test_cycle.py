@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -197,3 +198,30 @@ def test_the_compiled_loops_are_loaded_before_the_bench_can_be_open(
     cycle = Cycle(SETTINGS, store)
     cycle.resume()
     assert loaded == [cycle.product]
+
+
+def test_a_unit_in_the_middle_of_a_build_asks_for_itself_alone(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What people recorded is asked for once there is more of it."""
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    record(cycle, [0])
+    cycle.watch()
+    asked: list[str] = []
+    table = store.table
+
+    def asking(query: str, **parameters: Any) -> Any:
+        asked.append(query)
+        return table(query, **parameters)
+
+    monkeypatch.setattr(store, "table", asking)
+    record(cycle, [1])
+    cycle.watch()
+    assert asked == ["watched_rows"]
+    store.keep(fitting("B-1", "R12", "K-900", "PA-003"))
+    record(cycle, [2])
+    cycle.watch()
+    assert asked[:3] == ["watched_rows", "watched_rows", "changes"]
+    assert "K-900" in {one.reel for one in cycle.known.book.fittings}
+    assert any(one.from_serial == "PA-003" for one in cycle.known.book.fittings)
