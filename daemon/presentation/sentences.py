@@ -558,8 +558,8 @@ def _beyond(signal: Signal) -> Iterator[str]:
     unchecked = not said.check and not said.proven
     if unchecked and {"bench", "reel"} & set(said.alike):
         yield (
-            "It may be the reel or the bench: measure the check standard now, which "
-            "tells them apart."
+            "The check standard was not measured after these units: measure it now, to "
+            "be sure whether it is the bench."
         )
 
 

@@ -543,7 +543,7 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     assert "A few loose parts tell it from a wider tolerance" in few
     wide = sentences.other_value(replace(claimed, low_ppm=-9e3, high_ppm=9e3))
     assert wide == "A part of another preferred value would explain it: 10.2 kΩ. "
-    assert any("tells them apart" in line for line in lines)
+    assert any("be sure whether it is the bench" in line for line in lines)
 
 
 def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
@@ -551,4 +551,4 @@ def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
         signal(evidence={"alike": ("bench",), "check": "Not the bench."})
     )
     assert "Not the bench." in said.lines
-    assert not any("tells them apart" in line for line in said.lines)
+    assert not any("be sure whether it is the bench" in line for line in said.lines)
