@@ -111,7 +111,7 @@ def shifted(shift_ppm: float, low_ppm: float, high_ppm: float) -> tuple[str, str
     ('+0.300 %', '+0.280 to +0.320 %')
     >>> shifted(-3.0, -130.0, 130.0)
     ('0.000 %', '−0.013 to +0.013 %')
-    """
+    """  # noqa: RUF002 -- the doctest shows a minus sign
     half = (high_ppm - low_ppm) / 2 / PPM_PER_PERCENT
     places = decimals_for(half)
 
