@@ -814,7 +814,13 @@ def beside(signal: Signal) -> str:
         return f"{text}, {part_names(signal)}"
     if signal.part is None or signal.implied_ohm is None:
         return text
-    value = part_value(signal.implied_ohm, signal.low_ppm, signal.high_ppm)
+    value = part_value(
+        signal.implied_ohm,
+        signal.low_ppm,
+        signal.high_ppm,
+        signal.basis.implied_interval_ohm,
+        alone=True,
+    )
     return f"{text}, {signal.part} \N{ALMOST EQUAL TO} {value}"
 
 
