@@ -29,7 +29,7 @@ from daemon.watch.fold import Event, Fold, Past
 from daemon.watch.history import alike_ranges, remark
 from daemon.watch.odd_units import odd_units
 from daemon.watch.register import Key, Open, Register, belongs, key_of
-from daemon.watch.segment import Segment
+from daemon.watch.segment import Segment, alone_far_off
 from daemon.watch.signals import (
     FindLabel,
     Judged,
@@ -417,7 +417,7 @@ class Watcher:
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
-        alone = _told_by_one(segment, found)
+        alone = _told_by_one(self.fold, segment, found)
         for culprit in alone:
             del found[culprit]
         gone = ended(segment.line)
@@ -619,7 +619,7 @@ def _alike(one: Signal, other: Signal) -> bool:
 
 
 def _told_by_one(
-    segment: Segment, found: Mapping[Culprit, Finding]
+    fold: Fold, segment: Segment, found: Mapping[Culprit, Finding]
 ) -> dict[Culprit, UnitErrors]:
     """Return the reels that are found to scatter by one unit alone, and that unit.
 
@@ -631,7 +631,12 @@ def _told_by_one(
         scatters = finding.spread_factor > WIDER or finding.mixed_share is not None
         if culprit.cause != REEL or place is None or not scatters:
             continue
-        if (unit := segment.alone_far_off(place)) is not None:
+        mine = [
+            one
+            for one in fold.segments_of(segment.build)
+            if one.reels[place] == segment.reels[place]
+        ]
+        if (unit := alone_far_off(mine, place)) is not None:
             told[culprit] = unit
     return told
 
