@@ -27,10 +27,10 @@ def offered_ends(
     found = {one.signal: one for one in raised}
     # Reels of several possible parts are held; a part that was measured and is good
     # leaves its reel without a reason. Whose fault it is decides nothing else here.
-    for one in after:
-        several = one.signal in found and found[one.signal].basis.possible_parts
-        if several and one.standing and one.cause is Cause.REEL:
-            found[one.signal] = one
+    for now in after:
+        several = now.signal in found and found[now.signal].basis.possible_parts
+        if several and now.standing and now.cause is Cause.REEL:
+            found[now.signal] = now
     offers: dict[str, EndOffer] = {}
     for one in holds:
         if one.disposal is not None:

@@ -49,7 +49,8 @@ def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
     subjects = [(Scope.BUILD, signal.build)]
     if signal.cause is Cause.REEL:
         # Of parts that readings cannot tell apart, any may be of a bad reel.
-        reels = signal.reel, *(one.reel for one in signal.basis.possible_parts)
+        several = signal.basis.possible_parts
+        reels = [one.reel for one in several if not one.seen_right] or [signal.reel]
         subjects += [(Scope.REEL, one) for one in dict.fromkeys(reels) if one]
     return tuple(
         Hold(

@@ -1,6 +1,6 @@
 """What a finding rests on: kept with its signal, told by `sentences`."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from math import hypot, sqrt
 from typing import NamedTuple
@@ -234,6 +234,7 @@ def possible_parts(
     off: Mapping[str, Off] | Off,
     *,
     reels: Sequence[str] = (),
+    seen_right: Collection[str] = (),
 ) -> tuple[Possible, ...]:
     """Return the parts of a range of which its readings cannot tell which is off.
 
@@ -246,6 +247,8 @@ def possible_parts(
         each the same.
     reels
         Of each of the range's parts that are `alike`, "" unknown; left out, of none.
+    seen_right
+        Parts whose reel units before had too, that read as they should.
 
     Returns
     -------
@@ -270,6 +273,7 @@ def possible_parts(
                 low_ohm=min(low, high),
                 high_ohm=max(low, high),
                 reel=(reels[place] if reels else "") or None,
+                seen_right=part in seen_right,
             )
         )
     return tuple(found) if len(found) > 1 else ()

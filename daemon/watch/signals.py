@@ -1,7 +1,7 @@
 """Findings as the rows that are kept of them."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -65,6 +65,7 @@ def signal_of(
     fittings: Sequence[Fitting],
     before: Signal | None,
     label_of: FindLabel | None,
+    seen_right: Collection[str] = (),
 ) -> Signal:
     """Return what is kept of a finding as it stands after a unit or a check.
 
@@ -88,6 +89,8 @@ def signal_of(
     label_of
         Gives a recorded reel by name; left out, parts are held against the plan's
         tolerance, not against their reel's.
+    seen_right
+        Parts of the range whose reel units before had too, that read as they should.
     """
     own = None if finding.range_index is None else product.ranges[finding.range_index]
     place = finding.culprit.place
@@ -123,6 +126,7 @@ def signal_of(
             own.key,
             {one: off_nominal(finding, product, baseline, one) for one in own.alike},
             reels=reels_of(first.serial, own.alike, fittings),
+            seen_right=seen_right,
         ),
     )  # fmt: skip
     signal = Signal(

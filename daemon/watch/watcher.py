@@ -24,7 +24,7 @@ from daemon.spc.detector import (
     find,
     limit_until_own,
 )
-from daemon.watch.events import Accepted, CheckErrors, UnitErrors
+from daemon.watch.events import Accepted, CheckErrors, UnitErrors, reels_of
 from daemon.watch.fold import Event, Fold, Past
 from daemon.watch.history import alike_ranges, remark
 from daemon.watch.odd_units import odd_units
@@ -52,6 +52,9 @@ WIDER = 1.5
 """Times that a reel must scatter more than before to be said to."""
 FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
+
+FEW_SEEN = 3
+"""Units that read right with parts of a reel, from which it is not the one."""
 
 FindLimit = Callable[[Layout], "OwnLimit | None"]
 Stands = tuple[tuple[int, int, int], ...]
@@ -519,7 +522,39 @@ class Watcher:
             fittings=self.fold.fittings_of(segment.build),
             before=None if before is None else before.signal,
             label_of=self._label_of,
+            seen_right=self._seen_right(segment, finding, first),
         )
+
+    def _seen_right(
+        self, segment: Segment, finding: Finding, first: UnitErrors
+    ) -> set[str]:
+        """Return the parts of a range whose reel units before the first bad one had.
+
+        They read as they should then, so that another part is off. Asked only where
+        readings cannot tell which of several parts it is.
+        """
+        place = finding.range_index
+        alike = () if place is None else self.product.ranges[place].alike
+        if finding.cause != REEL or not alike:
+            return set()
+        fittings = self.fold.fittings_of(segment.build)
+        reels = dict(zip(alike, reels_of(first.serial, alike, fittings), strict=True))
+        others = {build for build, *_ in self._register.standing_on(place)}
+        seen = set()
+        for part, reel in reels.items():
+            right = 0
+            for build in self.fold.with_fitting(part, reel):
+                if build in others and build != segment.build:
+                    continue
+                fittings = self.fold.fittings_of(build)
+                right += sum(
+                    unit.number < first.number
+                    and reels_of(unit.serial, [part], fittings) == (reel,)
+                    for unit in self.fold.units_of(build)
+                )
+            if reel and right >= FEW_SEEN:
+                seen.add(part)
+        return seen if len(seen) < len(alike) else set()
 
     def _take_back(
         self,

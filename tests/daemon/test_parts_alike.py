@@ -166,11 +166,21 @@ def test_parts_of_one_value_are_told_by_name_alone() -> None:
     assert after.part == "R5"
 
 
-def test_a_new_reel_of_the_other_part_is_named(product: ProductModel) -> None:
+def test_a_reel_that_was_seen_to_be_right_is_not_the_one(product: ProductModel) -> None:
+    """R6 is of another reel from the first bad unit on; R5's fed ten good ones."""
     found = found_by(product, reel_of="R6")
-    reels = {one.part: one.reel for one in found.basis.possible_parts}
-    assert reels == {"R5": "K-R5", "R6": "K-900"}
-    assert "R6 from reel K-900" in " ".join(finding(found).lines)
+    five, six = found.basis.possible_parts
+    assert (five.reel, five.seen_right) == ("K-R5", True)
+    assert (six.reel, six.seen_right) == ("K-900", False)
+    said = narrowed(found, (), product)
+    assert (said.part, said.reel, said.basis.possible_parts) == ("R6", "K-900", ())
+    assert said.implied_ohm == pytest.approx(six.ohm)
+    words = " ".join(finding(sharpen(found, (), product)).lines)
+    assert "Most likely part R6 from reel K-900" in words
+    assert "R5" not in words
+    held = [one.subject for one in policy.from_signal(found, "why")]
+    assert held == ["B-1", "K-900"]
+    # Its parts are good all the same: then it is the other one, whatever was seen.
     loose = of_person(
         found, ProofKind.LOOSE_PARTS, ["10.0003k"], product,
         person="Ada", at=AT, subject="K-900",
