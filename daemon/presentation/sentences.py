@@ -330,9 +330,10 @@ def measured_right(serial: str, at: datetime) -> str:
 
     >>> from datetime import UTC, datetime
     >>> measured_right("PA-1", datetime(2026, 3, 2, tzinfo=UTC))[:36]
-    'Unit PA-1 was measured again on 2026'
+    'Unit PA-1 conforms on every range by'
     """
-    return f"Unit {serial} was measured again on {day(at)} and conforms on every range."
+    # A corrected cell of a sheet is a later reading too, and no new measurement.
+    return f"Unit {serial} conforms on every range by its latest readings, {day(at)}."
 
 
 def withdrawn(signal: Signal) -> str:
