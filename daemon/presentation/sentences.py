@@ -310,7 +310,8 @@ def finding(signal: Signal, *, history: str | None = None) -> Saying:
     ]
     if others:
         lines.append(f"Less likely it is: {', or '.join(others)}.")
-    if said.check:
+    # What is asked for because nothing was measured is not asked for once it was.
+    if said.check and not (said.proven and said.check == NO_STANDARD):
         lines.append(said.check)
     by_limit = BY_SHIPPED_LIMIT if said.limit_is is LimitIs.SHIPPED else None
     if history is None or not history.startswith(f"Build {signal.build} is "):
@@ -547,11 +548,15 @@ def _beyond(signal: Signal) -> Iterator[str]:
             if other_value(signal)
             else "Their"
         )
-        yield (
+        off = (
             f"Its parts do not keep to the {label} {where} "
-            f"({share(claim.incompatible)} sure). {other_value(signal)}{theirs} "
-            f"tolerance is most likely {likely}."
+            f"({share(claim.incompatible)} sure). {other_value(signal)}"
         )
+        if said.proven and other_value(signal):
+            # Parts that were measured tell another value from a wider tolerance.
+            yield off.strip()
+        else:
+            yield f"{off}{theirs} tolerance is most likely {likely}."
     elif of_parts and other_value(signal):
         yield other_value(signal).strip()
     if "shared stage" in said.alike:
@@ -579,6 +584,8 @@ def other_value(signal: Signal) -> str:
     named = " or ".join(map(ohm, values))
     text = f"A part of another preferred value would explain it: {named}. "
     if said.claim is None or said.claim.incompatible <= HALF:
+        return text
+    if said.proven:
         return text
     if signal.units < FEWEST_TO_SCATTER:
         return (

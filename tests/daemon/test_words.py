@@ -546,6 +546,21 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     assert any("be sure whether it is the bench" in line for line in lines)
 
 
+def test_once_parts_were_measured_nothing_is_asked_for_that_they_answer() -> None:
+    evidence = {
+        "check": sentences.NO_STANDARD,
+        "claim": Claim(incompatible=0.99, tolerance_ppm=1e3, classes=((1e4, 0.9),)),
+        "other_values_ohm": (10_200.0,),
+    }
+    before = " ".join(sentences.finding(signal(units=2, evidence=evidence)).lines)
+    measured = evidence | {"proven": ("Measured: 2 loose parts read 10.2 kΩ.",)}
+    after = " ".join(sentences.finding(signal(units=2, evidence=measured)).lines)
+    for asked in (sentences.NO_STANDARD, "A few loose parts tell", "tolerance is most"):
+        assert asked in before
+        assert asked not in after
+    assert "A part of another preferred value would explain it: 10.2 kΩ." in after
+
+
 def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
     said = sentences.finding(
         signal(evidence={"alike": ("bench",), "check": "Not the bench."})
