@@ -4,6 +4,7 @@ from .check_standard import (
     against_source as against_source,
     check_range as check_range,
     moved_alike_ppm as moved_alike_ppm,
+    reference_beside_ppm as reference_beside_ppm,
     reference_moved_ppm as reference_moved_ppm,
 )
 from .clock import (
