@@ -58,6 +58,23 @@ class Due:
     overdue: bool
 
 
+def check_point(measured: Measured, *, known_ppm: float) -> CheckPoint:
+    """Return one range of a check as a look at what the bench has drifted.
+
+    Parameters
+    ----------
+    known_ppm
+        Error of the check standard there.
+    """
+    error = measured.error
+    return CheckPoint(
+        at_s=moment_s(measured.readings),
+        difference_ppm=error.error_ppm - known_ppm,
+        # What differs from check to check: a room that is not read is no scatter.
+        uncertainty_ppm=error.own_uncertainty_ppm,
+    )
+
+
 def disagreed(
     product: str, *, session: str, number: int, reason: str, at: datetime
 ) -> Doubt:
@@ -328,13 +345,7 @@ class Standing:
         return seen if closing is None else (*seen, closing.against_source)
 
     def _point(self, key: str, measured: Measured) -> CheckPoint:
-        error = measured.error
-        return CheckPoint(
-            at_s=moment_s(measured.readings),
-            difference_ppm=error.error_ppm - self._standard.error_ppm[key],
-            # What differs from check to check: a room that is not read is no scatter.
-            uncertainty_ppm=error.own_uncertainty_ppm,
-        )
+        return check_point(measured, known_ppm=self._standard.error_ppm[key])
 
     def _in_control(
         self, key: str, measured: Measured, earlier_ppm: Sequence[float]
