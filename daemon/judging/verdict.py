@@ -367,9 +367,10 @@ class Judge:
             return self.error(readings)
         if not known.against:
             return self.error(readings, drift=known.drift)
-        beside_ppm = reference_beside_ppm(
-            known.against, self.error(readings).against_source
-        )
+        steady = self.error(readings)
+        beside_ppm = reference_beside_ppm(known.against, steady.against_source)
+        if beside_ppm == 0 and known.drift == STEADY:
+            return steady
         further = half_width_component(
             "reference against the source's setting",
             abs(beside_ppm),

@@ -75,6 +75,7 @@ PASSING = tuple(
         FaultKind.POWER_CYCLE,
     )
 )
+DISAGREED = "in doubt: the reference disagreed with the source's setting"
 PASSED_OVER = ("reference", "output")
 
 
@@ -222,6 +223,8 @@ class _Unit:
     serial: str
     kinds: frozenset[str]
     readings: tuple[RangeReadings, ...] = ()
+    disagrees: bool = False
+    """Whether its reference read otherwise than the source may have moved."""
     alone: str | None = None
     """The meter that erred for this unit alone."""
     reason: str | None = None
@@ -301,8 +304,8 @@ class _Campaign:
                 rows.append(self._alike)
             if unit.alone is not None:
                 rows.append(self._alone[unit.alone])
-            own = doubt or self._disagreement(unit.readings, before)
-            self._settle(unit, before, after, own, rows)
+            own = DISAGREED if unit.disagrees else None
+            self._settle(unit, before, after, doubt or own, rows)
 
     def _check(self) -> _Check:
         """Return what the check standard reads; empty where nothing was."""
@@ -359,21 +362,23 @@ class _Campaign:
             is not None
         )
 
-    def _disagreement(
-        self, readings: Sequence[RangeReadings], before: _Check
-    ) -> str | None:
-        """Return why a unit is not to be believed, whatever the checks read."""
-        if not self._disagrees(readings, before):
-            return None
-        return "in doubt: the reference disagreed with the source's setting"
+    def _measured(self, before: _Check) -> tuple[tuple[RangeReadings, ...], bool]:
+        """Measure as the station does: again where the reference disagrees.
 
-    def _measured(self, before: _Check) -> tuple[RangeReadings, ...]:
-        """Measure as the station does: again where the reference disagrees."""
+        Returns
+        -------
+        readings
+            Of each range.
+        bool
+            Whether the reference disagrees still.
+        """
         readings = self._bench.measure()
-        if moved := self._disagrees(readings, before):
-            again = {one.range: one for one in self._bench.measure(moved)}
-            readings = [again.get(one.range, one) for one in readings]
-        return tuple(readings)
+        moved = self._disagrees(readings, before)
+        if not moved:
+            return tuple(readings), False
+        again = {one.range: one for one in self._bench.measure(moved)}
+        disagrees = bool(self._disagrees(list(again.values()), before))
+        return tuple(again.get(one.range, one) for one in readings), disagrees
 
     def _unit(
         self, spoiled: Mapping[str, float], before: _Check
@@ -403,9 +408,9 @@ class _Campaign:
         alone = self._step_alone({**spoiled, **lasting}.keys())
         roles += [] if alone is None else [alone[0]]
         readings: tuple[RangeReadings, ...] = ()
-        reason = None
+        disagrees, reason = False, None
         try:
-            readings = self._measured(before)
+            readings, disagrees = self._measured(before)
         except BenchError as exc:
             reason = type(exc).__name__
         kinds = self._count_struck()
@@ -421,6 +426,7 @@ class _Campaign:
             serial=serial,
             kinds=kinds,
             readings=readings,
+            disagrees=disagrees,
             alone=None if alone is None else alone[0],
             reason=reason,
         )
