@@ -60,5 +60,9 @@ from .series import (
     series_of as series_of,
 )
 from .trying import Found as Found, Tried as Tried, find as find, try_out as try_out
-from .visa import connect as connect, resources as resources
+from .visa import (
+    connect as connect,
+    overhear as overhear,
+    resources as resources,
+)
 from .wire import by_address as by_address
