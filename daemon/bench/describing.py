@@ -221,6 +221,12 @@ class _Describing:
             self._dialogue, hear, UNITS[kind], kind, self._known, asked=ask is not None
         )
         if found is None:
+            if self._dialogue.agree(
+                "Is it to be tried again?",
+                why="No: it is asked how it speaks in lines of text.",
+                default=True,
+            ):
+                return self._sends_frames(kind, ask)
             return False
         if ask is None:
             self._found["talks_by_itself"] = True

@@ -226,6 +226,12 @@ class _Finding:
             "or too much on a small range.",
             "What it sends then must not be a reading. No: it cannot be done now.",
         )
+        if over:
+            self._dialogue.agree(
+                "Have it show a reading again. Is that done?",
+                why="It is read by its new profile next.",
+                default=True,
+            )
         start = min(_alike([*right, *other, *over]), LONGEST_START, coding.at)
         if coding.factors[0][0]:
             start = min(start, coding.range_at)
@@ -233,6 +239,11 @@ class _Finding:
             self._dialogue.say("  Its frames have no byte that all begin with.")
             return {}
         number, told = pattern(coding, right, other, start=start)
+        known = {raw for raw, _ in coding.factors}
+        ranged = slice(coding.range_at, coding.range_at + len(coding.factors[0][0]))
+        told += bool(coding.factors[0][0]) and known.isdisjoint(
+            one[ranged] for one in other
+        )
         if other and not told:
             self._dialogue.say(
                 "  Nothing in its frames says the function: whoever turns it to "

@@ -26,7 +26,8 @@ WIDEST = {"signed": 4, "unsigned": 4, "float": 8, "digits": 12}
 NEAR = 0.002
 DIGITS_OFF = 5
 """What is shown and what is sent are of two moments: so far apart they may be."""
-RANGE_BYTES = 2
+RANGE_BYTES = 4
+"""Of a run that tells range and sign; what tells the function may lie within."""
 ANY = ".."
 
 
@@ -267,15 +268,14 @@ def _by_range(
 
 
 def _with_signs(told: Mapping[bytes, float]) -> dict[bytes, float]:
-    """Add what was not seen where one byte tells the size and the other the sign."""
-    for size_at, sign_at in ((0, 1), (1, 0)):
-        sizes = {raw[size_at]: abs(factor) for raw, factor in told.items()}
-        signs = {raw[sign_at]: factor > 0 for raw, factor in told.items()}
+    """Add what was not seen where one byte tells the sign and the others the size."""
+    for at in range(len(next(iter(told)))):
+        sizes = {raw[:at] + raw[at + 1 :]: abs(told[raw]) for raw in told}
+        signs = {raw[at]: 1 if told[raw] > 0 else -1 for raw in told}
         made = {
-            bytes([size, sign] if size_at == 0 else [sign, size]): abs(factor)
-            * (1 if signs[sign] else -1)
+            size[:at] + bytes([byte]) + size[at:]: sign * factor
             for size, factor in sizes.items()
-            for sign in signs
+            for byte, sign in signs.items()
         }
         if len(set(signs.values())) == len(signs) and told.items() <= made.items():
             return made

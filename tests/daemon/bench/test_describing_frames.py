@@ -89,6 +89,8 @@ def told(
             meter.function = "ohm"
         if question.startswith("Turn it back"):
             meter.function, meter.over = "V", True
+        if question.startswith("Have it show a reading again"):
+            meter.over = False
         if question.startswith("Does the instrument show that"):
             return "yes"
         return "Handheld" if question.startswith("What do people call") else ""
@@ -143,6 +145,15 @@ def plain(one: Handheld) -> bytes:
     return bytes([0xC0, 0x81]) + struct.pack("<BBBH", kind, range_, sign, counts)
 
 
+def scattered(one: Handheld) -> bytes:
+    """Send range, function and sign as bytes in a row, and digits as characters."""
+    range_ = {1e-5: 0x30, 1e-4: 0x31, 1e-3: 0x32}[one.digit]
+    kind = {"V": 0x3B, "ohm": 0x33}[one.function]
+    sign = 0x34 if one.counts < 0 else 0x30
+    digits = b" OL  " if one.over else f"{abs(one.counts):05}".encode()
+    return bytes([0x02, 0x80, range_, kind, sign]) + digits + b"\x03"
+
+
 def floats(one: Handheld) -> bytes:
     """Send an IEEE 754 single of volts, and an exclusive or."""
     volts = 9.9e37 if one.over else one.counts * one.digit
@@ -153,14 +164,13 @@ def floats(one: Handheld) -> bytes:
     return body + bytes([check])
 
 
-@pytest.mark.parametrize("makes", [summed, plain, floats])
+@pytest.mark.parametrize("makes", [summed, plain, scattered, floats])
 def test_a_meter_that_sends_frames_is_described_by_what_it_shows(
     tmp_path: Path, makes: Makes
 ) -> None:
     meter = Handheld(makes)
     with serial_instrument(meter, talks=TALKS_S) as port:
         text, said = told(meter, tmp_path, {}, port.address)
-        meter.over = False
         with reading(text, tmp_path, port.address) as one:
             for volts, digit in ((1.2345, 1e-4), (-12.0, 1e-3), (0.05431, 1e-5)):
                 meter.volts, meter.digit = volts, digit
@@ -196,7 +206,7 @@ def test_frames_that_are_asked_for_are_described(
             port.address,
             hears=overhear,
         )
-        meter.over, meter.volts, meter.digit = False, -7.5, 1e-3
+        meter.volts, meter.digit = -7.5, 1e-3
         with reading(text, tmp_path, port.address) as one:
             assert one.read() == pytest.approx(-7.5, abs=1.5e-3)
     assert 'read = "D"' in text
