@@ -4,6 +4,7 @@ import json
 import os
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
+from typing import Self
 
 from config.files import write_whole
 from storage.errors import SchemaError
@@ -21,6 +22,11 @@ class Endpoint:
     pid: int
     token: str = field(repr=False)  # it must not reach a log
     schema: str
+
+    @classmethod
+    def at(cls, address: str, token: str) -> Self:
+        """Return the endpoint of a daemon that is told by its address and a token."""
+        return cls(address=address, pid=0, token=token, schema=schema_version())
 
     @property
     def headers(self) -> dict[str, str]:
