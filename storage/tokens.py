@@ -10,9 +10,10 @@ import json
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
-from config.files import private_folder, sync, write_whole
+from config.files import patiently, private_folder, sync, write_whole
 from storage.door import require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError, SchemaError
 from storage.roles import GIVEN, Caller, Role
@@ -80,7 +81,7 @@ def revoke_token(data: Path, name: str) -> None:
     if not found:
         raise NotFoundError(kind="token", key=name)
     for path in found:
-        path.unlink(missing_ok=True)
+        patiently(partial(path.unlink, missing_ok=True))
     sync(data / FOLDER)
 
 
