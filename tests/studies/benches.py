@@ -10,7 +10,8 @@ while: how many units come through, and what processor time each takes.
 import subprocess
 import sys
 import time
-from contextlib import ExitStack, nullcontext, suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -108,20 +109,14 @@ def study(
             for place_of, name in enumerate(names):
                 _set_up(folder, name, shared, first=place_of == 0)
         pace = _paced(folder, names, at, conninfo, pace_s) if pace_s else None
-        running: dict[str, subprocess.Popen[bytes]] = {}
         deaths, server_deaths = dict.fromkeys(names, 0), 0
         while min(deaths.values()) < kills or server_deaths < server_kills:
+            with _living(folder, names, conninfo):
+                time.sleep(chance.uniform(*lives_s))
+                if server_deaths < server_kills:
+                    at.kill_and_start_again()
+                    server_deaths += 1
             for name in names:
-                running[name] = _born(folder, name, conninfo)
-            for name in names:
-                _wait_for(running[name])
-            time.sleep(chance.uniform(*lives_s))
-            if server_deaths < server_kills:
-                at.kill_and_start_again()
-                server_deaths += 1
-            for name in names:
-                with running[name] as dying:
-                    dying.kill()
                 deaths[name] += 1
         return _counted(
             folder, names, conninfo, sum(deaths.values()), server_deaths, pace
@@ -139,29 +134,43 @@ def _paced(
     folder: Path, names: list[str], at: Server, conninfo: str, pace_s: float
 ) -> _Pace:
     """Let all benches record and tell for a while; count what came through."""
-    with ExitStack() as living:
-        running = [_born(folder, name, conninfo) for name in names]
+    with (
+        _living(folder, names, conninfo) as running,
+        psycopg.connect(conninfo, autocommit=True) as asking,
+    ):
+
+        def counted(what: str) -> int:
+            asked = sql.SQL("select count({}) from {}.run")
+            found = asking.execute(asked.format(sql.SQL(what), sql.Identifier(SCHEMA)))
+            (row,) = found.fetchall()
+            return int(row[0])
+
+        while counted("distinct session") < len(
+            names
+        ):  # all lines to the server are open by then
+            time.sleep(0.02)
+        pids = [at.process.pid, *at.workers(), *(one.pid for one in running)]
+        units, used = counted("*"), sum(map(used_s, pids))
+        begun_s = time.monotonic()
+        time.sleep(pace_s)
+        taken_s = time.monotonic() - begun_s
+        used = sum(map(used_s, pids)) - used
+        return _Pace(units=counted("*") - units, taken_s=taken_s, used_s=used)
+
+
+@contextmanager
+def _living(
+    folder: Path, names: list[str], conninfo: str
+) -> Iterator[list["subprocess.Popen[bytes]"]]:
+    """Let all benches live, from their first record on; kill them at the end."""
+    with ExitStack() as held:
+        running = []
+        for name in names:
+            running.append(held.enter_context(_born(folder, name, conninfo)))
+            held.callback(running[-1].kill)
         for one in running:
-            living.callback(one.wait)
-            living.callback(one.kill)
             _wait_for(one)
-        with psycopg.connect(conninfo, autocommit=True) as asking:
-
-            def told() -> int:
-                counted = sql.SQL("select count(*) from {}.run")
-                found = asking.execute(counted.format(sql.Identifier(SCHEMA)))
-                (row,) = found.fetchall()
-                return int(row[0])
-
-            while told() == 0:  # all lines to the server are open by then
-                time.sleep(0.02)
-            pids = [at.process.pid, *at.workers(), *(one.pid for one in running)]
-            units, used = told(), sum(map(used_s, pids))
-            begun_s = time.monotonic()
-            time.sleep(pace_s)
-            taken_s = time.monotonic() - begun_s
-            used = sum(map(used_s, pids)) - used
-            return _Pace(units=told() - units, taken_s=taken_s, used_s=used)
+        yield running
 
 
 def _born(folder: Path, name: str, conninfo: str) -> "subprocess.Popen[bytes]":
