@@ -34,6 +34,8 @@ from tests.studies.used import used_s
 EVERY = 10
 """Units that are recorded between two exchanges."""
 LIVES_S = (1.5, 4.0)
+WARM_UP = 50
+"""Units of each bench that are there before the pace is counted."""
 CORES = 2
 """What a small maker's machine has."""
 
@@ -53,7 +55,10 @@ class Found:
     units_per_s: float | None
     """Of all benches, into the shared database, with whatever else the machine did."""
     used_ms: float | None
-    """Processor time that a unit took, of benches and server together."""
+    """Processor time that a unit took, of benches and server together: recorded and
+    watched in the bench's own file, told, kept in the shared database."""
+    server_used_ms: float | None
+    """Of it, the server's."""
     units_per_s_of_two_cores: float | None
     """What two cores have time for by that, were they doing nothing else."""
 
@@ -128,6 +133,7 @@ class _Pace:
     units: int
     taken_s: float
     used_s: float
+    server_used_s: float
 
 
 def _paced(
@@ -145,17 +151,26 @@ def _paced(
             (row,) = found.fetchall()
             return int(row[0])
 
-        while counted("distinct session") < len(
-            names
-        ):  # all lines to the server are open by then
+        # By then all lines to the server are open, and the statements are translated.
+        while counted("*") < WARM_UP * len(names):
             time.sleep(0.02)
-        pids = [at.process.pid, *at.workers(), *(one.pid for one in running)]
-        units, used = counted("*"), sum(map(used_s, pids))
+        at_server = [at.process.pid, *at.workers()]
+
+        def used() -> tuple[float, float]:
+            server_s = sum(map(used_s, at_server))
+            return server_s, server_s + sum(used_s(one.pid) for one in running)
+
+        units, before_s = counted("*"), used()
         begun_s = time.monotonic()
         time.sleep(pace_s)
         taken_s = time.monotonic() - begun_s
-        used = sum(map(used_s, pids)) - used
-        return _Pace(units=counted("*") - units, taken_s=taken_s, used_s=used)
+        after_s = used()
+        return _Pace(
+            units=counted("*") - units,
+            taken_s=taken_s,
+            used_s=after_s[1] - before_s[1],
+            server_used_s=after_s[0] - before_s[0],
+        )
 
 
 @contextmanager
@@ -226,6 +241,9 @@ def _counted(
             ledger_is_whole=verify(shared.rows(LedgerRow)) is None,
             units_per_s=None if pace is None else pace.units / pace.taken_s,
             used_ms=None if pace is None else 1e3 * pace.used_s / pace.units,
+            server_used_ms=None
+            if pace is None
+            else 1e3 * pace.server_used_s / pace.units,
             units_per_s_of_two_cores=(
                 None if pace is None else CORES * pace.units / pace.used_s
             ),

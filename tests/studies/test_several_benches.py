@@ -38,7 +38,6 @@ from tests.studies.benches import Found, study
 Property = Callable[[str, object], None]
 SOON_S = 2.0
 PATIENCE_S = 60.0
-WANTED_PER_S = 200.0
 LEFT, RIGHT = "left", "right"
 
 
@@ -67,8 +66,6 @@ def test_benches_killed_with_their_server_lose_and_double_nothing(
         record_property(what.replace("_", " "), count)
     assert (found.kills, found.server_kills) == (150, 50)
     whole(found)
-    assert found.units_per_s_of_two_cores is not None
-    assert found.units_per_s_of_two_cores >= WANTED_PER_S
 
 
 @pytest.mark.parametrize("times", [1, pytest.param(100, marks=pytest.mark.endurance)])
