@@ -203,5 +203,6 @@ class Client:
                 address=self.endpoint.address, reason=answer.reason_phrase
             ) from exc
         if answer.is_error:
-            raise RefusedOrderError(str(found.get("error", answer.reason_phrase)))
+            said = found.get("message", found.get("error", answer.reason_phrase))
+            raise RefusedOrderError(str(said))
         return found

@@ -9,19 +9,18 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
-from starlette.routing import Route
 
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
 from daemon.station import Desk, Order, RefusedError
-from storage import refused
+from storage import Role, Way, refused
 
 T = TypeVar("T")
 
 
 def routes(
     desk: Desk, *, source_off: Callable[[], None], resume: Callable[[], None]
-) -> list[Route]:
+) -> list[Way]:
     """Return the control interface.
 
     Parameters
@@ -91,13 +90,14 @@ def routes(
         return JSONResponse({"off": False})
 
     return [
-        Route("/control/state", state),
-        Route("/control/measure", measure, methods=["POST"]),
-        Route("/control/ticket/{ticket}", ticket),
-        Route("/control/answer", answer, methods=["POST"]),
-        Route("/control/users", users, methods=["POST"]),
-        Route("/control/source-off", off, methods=["POST"]),
-        Route("/control/resume", go_on, methods=["POST"]),
+        Way("/control/state", state, role=Role.READ),
+        Way("/control/ticket/{ticket}", ticket, role=Role.READ),
+        Way("/control/measure", measure, role=Role.RECORD, methods=["POST"]),
+        Way("/control/answer", answer, role=Role.RECORD, methods=["POST"]),
+        Way("/control/source-off", off, role=Role.RECORD, methods=["POST"]),
+        Way("/control/resume", go_on, role=Role.RECORD, methods=["POST"]),
+        # Whoever leaves last ends the daemon.
+        Way("/control/users", users, role=Role.OWN, methods=["POST"]),
     ]
 
 
