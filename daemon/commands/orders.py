@@ -1,6 +1,7 @@
 """Orders to the running daemon: given, and followed until they end."""
 
 import time
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import click
@@ -19,6 +20,10 @@ READ_IT = (
     "Type what the meter shows, with any prefix, such as 90.02u or 0.9004 V. There is "
     "no going back here: a slip is corrected when the unit is measured again, with "
     "--rerun. Both are kept."
+)
+NOT_KEPT = (
+    "Somebody answered this question elsewhere meanwhile. The readings that you typed "
+    "now are not kept."
 )
 DONE_FIRST = "Do what it says, then press Enter. There is no going back here."
 
@@ -40,7 +45,11 @@ def ordered(work: str, **what: Any) -> str:
 
 
 def follow(
-    client: Client, ticket: str, *, while_waiting: str | None = None
+    client: Client,
+    ticket: str,
+    *,
+    while_waiting: str | None = None,
+    read_again: Callable[[Sequence[str]], dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """Wait for an order to end, passing on what the daemon asks for meanwhile.
 
@@ -48,6 +57,9 @@ def follow(
     ----------
     while_waiting
         Said once, where it does not end at once.
+    read_again
+        Asks for all readings of these ranges of the unit, which was seated again, and
+        returns them as `Client.answer` takes them. None where nobody types readings.
 
     Raises
     ------
@@ -73,7 +85,7 @@ def follow(
                 say(f"Another order comes first, and asks: {prompt['text']}")
                 say(f"It is answered where it was given, or with `{ANSWER}`.")
             else:
-                _pass_on(client, prompt)
+                _pass_on(client, prompt, read_again)
 
 
 def _is_anothers(client: Client, ticket: dict[str, Any]) -> bool:
@@ -98,7 +110,11 @@ def asking(text: str, wants: str | None) -> str:
     return f"{text} [{wants or 'Enter'}]"
 
 
-def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
+def _pass_on(
+    client: Client,
+    prompt: dict[str, Any],
+    read_again: Callable[[Sequence[str]], dict[str, Any]] | None,
+) -> None:
     """Ask the person what the daemon wants, and answer for them."""
     wants = prompt["wants"]
     if not interactive():
@@ -123,7 +139,10 @@ def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
         if said not in {"?", "back"}:
             break
         say(READ_IT if wants else DONE_FIRST)
-    client.answer(prompt["prompt"], said if wants else "done")
+    if read_again is None or not prompt["ranges"]:
+        client.answer(prompt["prompt"], said if wants else "done")
+    elif not client.answer(prompt["prompt"], read_again=read_again(prompt["ranges"])):
+        say(NOT_KEPT)
 
 
 def have_connected(text: str, serial: str) -> None:

@@ -13,7 +13,7 @@ from starlette.routing import Route
 
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
-from daemon.station import Desk, Order, RefusedError
+from daemon.station import Desk, Order, ReadAgain, RefusedError
 from storage import refused
 
 T = TypeVar("T")
@@ -59,10 +59,12 @@ def routes(
         body = _understood(answers, await request.body())
         if isinstance(body, JSONResponse):
             return body
-        if not body.drop:
-            return JSONResponse({"taken": desk.answer(body.prompt, body.value)})
         try:
-            return JSONResponse({"taken": desk.drop(body.prompt)})
+            if body.drop:
+                taken = desk.drop(body.prompt)
+            else:
+                taken = desk.answer(body.prompt, body.read_again or body.value)
+            return JSONResponse({"taken": taken})
         except RefusedError as exc:
             return JSONResponse({"error": str(exc)}, status_code=409)
 
@@ -109,6 +111,7 @@ class _Answer:
 
     prompt: Annotated[str, Field(max_length=100)]
     value: Annotated[str, Field(max_length=10_000)] = ""
+    read_again: ReadAgain | None = None
     drop: bool = False
 
 

@@ -4,7 +4,7 @@ from .bench_book import (
     NoStandardError as NoStandardError,
     OutOfControlError as OutOfControlError,
 )
-from .by_hand import ByHand as ByHand, asked_of as asked_of
+from .by_hand import ByHand as ByHand, asked_of as asked_of, typed_value as typed_value
 from .cycle import Cycle as Cycle, Recorded as Recorded
 from .desk import Desk as Desk, DroppedError as DroppedError, Shared as Shared
 from .import_sheet import (
@@ -24,8 +24,10 @@ from .inbox import Inbox as Inbox
 from .orders import (
     MOST_PARTS as MOST_PARTS,
     Order as Order,
+    ReadAgain as ReadAgain,
     RefusedError as RefusedError,
     Ticket as Ticket,
+    TypedCheck as TypedCheck,
     TypedReading as TypedReading,
 )
 from .proof_runs import Prober as Prober

@@ -1,6 +1,7 @@
 """The desk between people and the worker, and what is asked over HTTP."""
 
 import asyncio
+from dataclasses import asdict
 from datetime import UTC, datetime
 from threading import Event, Thread
 from typing import Any
@@ -294,3 +295,31 @@ def test_a_malformed_order_is_refused_whole() -> None:
 )
 def test_serials_are_counted_on(last: str | None, following: str) -> None:
     assert next_serial("B-1", last) == following
+
+
+def test_a_units_readings_answer_only_what_asks_for_them() -> None:
+    one, heard = desk(), list[Any]()
+    reading = TypedReading(range="1uA", reference=9e-7, output=0.9)
+    check = {"name": "supply current", "value": 0.01}
+    again: dict[str, Any] = {"typed": [asdict(reading)], "checks": [check]}
+    body: dict[str, Any] = {"read_again": again}
+    for ranges in (("1uA",), ()):
+        work = Thread(
+            target=lambda asked=ranges: heard.append(
+                one.ask_to_read_again("Seat it", subject="PA-7", ranges=asked)
+            )
+        )
+        work.start()
+        while (prompt := one.snapshot()["prompt"]) is None:
+            work.join(0.001)
+        body["prompt"] = prompt["prompt"]
+        answered = ask(one, "POST", "/control/answer", body)
+        assert answered.status_code == (200 if ranges else 409)
+        one.answer(prompt["prompt"], "done")
+        work.join()
+    read, confirmed = heard
+    assert read.typed == (reading,)
+    assert read.checks[0].value == 0.01
+    assert confirmed is None
+    body["read_again"] = {"typed": [{"range": "1uA"}]}
+    assert ask(one, "POST", "/control/answer", body).status_code == 422
