@@ -10,7 +10,7 @@ from config import HoldpointError, Settings
 from daemon.bench import BenchError, Clock, StoppedError, connect
 from daemon.judging import failing
 from daemon.metrology import MetrologyError
-from daemon.presentation import sentences
+from daemon.presentation import before_it_leaves, left_to_measure, sentences
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.spc import SpcError
@@ -179,6 +179,7 @@ class Worker:
             self._cycle.take_placed()  # before this order
             self._cycle.watch(step=self.desk.beat)
             self._say_held(name, self._cycle.take_placed())
+            self._say_left_to_measure(name)
             self._ask_for_check(name, ticket.order)
             self.show_watching()
         except DroppedError as exc:
@@ -211,6 +212,20 @@ class Worker:
         if ticket is not None and holds:
             told = map(sentences.held_now, holds)
             self.desk.update(name, remarks=(*ticket.remarks, *told))
+
+    def _say_left_to_measure(self, name: str) -> None:
+        """Say which ranges of a reworked unit were not measured again yet."""
+        ticket = self.desk.ticket(name)
+        if ticket is None or not (ticket.order.rerun or ticket.order.ranges):
+            return  # who measures a unit for the first time has not reworked it
+        rows = self._store.table(
+            "to_measure_again",
+            product=self._settings.product.name,
+            serial=ticket.serial,
+        )
+        left = left_to_measure(rows.to_pylist(), self._cycle.product.titles)
+        said = (before_it_leaves(one, [*which.values()]) for one, which in left.items())
+        self.desk.update(name, remarks=(*ticket.remarks, *said))
 
     def _ask_for_check(self, name: str, order: Order) -> None:
         """Say after a check that another one is worth while, where it is."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from threading import Event, Thread
 from uuid import uuid4
@@ -16,7 +17,8 @@ from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.desk import Desk
 from daemon.station.orders import Order, ReadAgain, Ticket, TypedReading
 from storage.local import LocalStore
-from storage.records import Build, Reel, Session
+from storage.records import Build, Decision, Reel, Session
+from storage.records_shipping import Rework, ReworkKind
 from tests.daemon.making import AT, demo_settings, fitting, readings
 
 SETTINGS = demo_settings()
@@ -299,6 +301,31 @@ def test_what_reads_as_far_off_a_second_time_is_not_said_to_be_a_poor_contact(
     ticket = bench.measure("PA-008", low, low)
     assert len(kept) == 2
     assert any("still does" in one for one in ticket.remarks)
+
+
+def test_a_reworked_unit_that_is_measured_in_part_says_what_is_left(
+    bench: Bench,
+) -> None:
+    at = AT + timedelta(minutes=1)
+    bench.store.keep(
+        Reel(reel="K-901", nominal_ohm=1e3, tolerance_ppm=1e3, received_at=AT)
+    )
+    bench.store.keep(
+        Rework(
+            rework="r", serial="PA-000", product=NAME, kind=ReworkKind.REPLACE,
+            person="Ada", reason="why", reworked_at=at, part="R13", reel="K-901",
+        ),
+        decision=Decision(
+            person="Ada", action="rework", subject="PA-000", reason="why",
+            decided_at=at,
+        ),
+    )  # fmt: skip
+    said = []
+    for part in (typed()[3:], typed()[:3]):
+        done = bench.order(Order(build="B-1", serial="PA-000", typed=part, rerun=True))
+        said.append(done.remarks[-1:])
+    words = "measure ranges 1 µA, 10 µA and 100 µA again before it may leave."
+    assert said == [(f"Unit PA-000 was reworked: {words}",), ()]
 
 
 def test_typed_sessions_are_of_a_bench_as_it_was_unless_somebody_says_so(
