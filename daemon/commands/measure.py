@@ -40,10 +40,7 @@ SERIAL_HELP = (
     "Type or scan the serial as it is on the unit's label. Enter alone ends. No "
     "question comes before this one."
 )
-PREPARING = (
-    "Working it out. Once after an installation the statistics are prepared: a minute "
-    "or more."
-)
+WORKING = "Working it out."
 
 
 @click.command()
@@ -230,7 +227,7 @@ def _measure_typed(
             read = readings(ranges)
             waits = not records.ready
             if waits:
-                say(PREPARING)
+                say(WORKING)
             records.wait()
             with Client.of(home.data) as client:
                 done = follow(
@@ -242,7 +239,7 @@ def _measure_typed(
                         rerun=rerun,
                         **how,
                     ),
-                    while_waiting=None if waits else PREPARING,
+                    while_waiting=None if waits else WORKING,
                     read_again=readings,
                 )
             ended.append(done)

@@ -21,6 +21,10 @@ READ_IT = (
     "no going back here: a slip is corrected when the unit is measured again, with "
     "--rerun. Both are kept."
 )
+COMPILES = (
+    "The program is being prepared for this PC. That is done once after it was "
+    "installed, and takes a minute or more."
+)
 NOT_KEPT = (
     "Somebody answered this question elsewhere meanwhile. The readings that you typed "
     "now are not kept."
@@ -68,13 +72,18 @@ def follow(
     """
     asked = None
     until_said_s = time.monotonic() + QUIET_S
+    told = False
     while True:
         seen = client.ticket(ticket, wait_s=POLL_S)
         if seen["state"] == "done":
             return seen
         if seen["state"] == "failed":
             raise NotMeasuredError(seen["message"])
-        prompt = client.state()["prompt"]
+        state = client.state()
+        prompt = state["prompt"]
+        if state["compiles"] and not told:
+            say(COMPILES)
+            told = True
         if prompt is None and while_waiting and time.monotonic() > until_said_s:
             say(while_waiting)
             while_waiting = None

@@ -13,7 +13,8 @@ from starlette.routing import Route
 
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
-from daemon.station import Desk, Order, ReadAgain, RefusedError
+from daemon.spc import compiled_anew
+from daemon.station import CATCHING_UP, Desk, Order, ReadAgain, RefusedError
 from storage import refused
 
 T = TypeVar("T")
@@ -33,7 +34,9 @@ def routes(
     orders, answers, uses = TypeAdapter(Order), TypeAdapter(_Answer), TypeAdapter(_Use)
 
     async def state(_: HttpRequest) -> JSONResponse:
-        return _json(desk.snapshot())
+        now = desk.snapshot()
+        begins = now["phase"] == CATCHING_UP and now["catching_up"] is None
+        return _json({**now, "compiles": begins and compiled_anew() > 0})
 
     async def measure(request: HttpRequest) -> JSONResponse:
         order = _understood(orders, await request.body())

@@ -15,6 +15,7 @@ from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.spc import SpcError
 from daemon.station import (
+    CATCHING_UP,
     ByHand,
     Cycle,
     Desk,
@@ -102,7 +103,7 @@ class Worker:
             The daemon is going down; the next start goes on from here.
         """
         (last,) = self._store.rows(LatestRun, product=self._settings.product.name)
-        self.desk.show(phase="catching up")
+        self.desk.show(phase=CATCHING_UP)
 
         def step(number: int) -> None:
             self.desk.beat()

@@ -6,7 +6,12 @@ from .bench_book import (
 )
 from .by_hand import ByHand as ByHand, asked_of as asked_of, typed_value as typed_value
 from .cycle import Cycle as Cycle, Recorded as Recorded
-from .desk import Desk as Desk, DroppedError as DroppedError, Shared as Shared
+from .desk import (
+    CATCHING_UP as CATCHING_UP,
+    Desk as Desk,
+    DroppedError as DroppedError,
+    Shared as Shared,
+)
 from .import_sheet import (
     READERS as READERS,
     REJECTED as REJECTED,

@@ -20,6 +20,8 @@ from storage import is_running
 LONGEST_WAIT_S = 30.0
 WORKER_SILENCE_S = 60.0
 """How much longer than its step may take the worker may be silent."""
+CATCHING_UP = "catching up"
+"""The phase in which the runs of before are looked through."""
 KEPT = 500
 """Ended tickets that can still be asked for."""
 

@@ -171,11 +171,13 @@ def test_enter_in_one_terminal_answers_nothing_that_another_ones_order_asks(
     monkeypatch.setattr(
         orders, "_pass_on", lambda _, asked, __: answered.append(asked["prompt"])
     )
-    daemon = SimpleNamespace(ticket=ticket, state=lambda: {"prompt": prompt})
+    state = {"prompt": prompt, "compiles": before == "measuring"}
+    daemon = SimpleNamespace(ticket=ticket, state=lambda: state)
     assert orders.follow(cast("Client", daemon), "mine") == {"state": "done"}
     said = capsys.readouterr().err
     assert answered == ([] if before == "measuring" else ["p"])
     assert ("Another order comes first" in said) == (before == "measuring")
+    assert said.count(orders.COMPILES) == (before == "measuring")
 
 
 @pytest.mark.parametrize(("wants", "typed"), [("V", "0.9"), (None, "")])

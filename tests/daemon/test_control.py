@@ -12,7 +12,7 @@ from starlette.applications import Starlette
 
 from daemon.bench.errors import StoppedError
 from daemon.service.control import routes
-from daemon.station.desk import Desk, DroppedError
+from daemon.station.desk import CATCHING_UP, Desk, DroppedError
 from daemon.station.orders import Order, Ticket, TypedReading
 from daemon.station.which_unit import next_serial
 
@@ -323,3 +323,22 @@ def test_a_units_readings_answer_only_what_asks_for_them() -> None:
     assert confirmed is None
     body["read_again"] = {"typed": [{"range": "1uA"}]}
     assert ask(one, "POST", "/control/answer", body).status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("phase", "loops", "compiles"),
+    [
+        (CATCHING_UP, 1, True),
+        (CATCHING_UP, 0, False),  # what was compiled is found on the disk
+        ("waiting", 1, False),
+    ],
+)
+def test_that_the_program_is_compiled_is_said_only_while_it_is(
+    phase: str, loops: int, compiles: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.service.control.compiled_anew", lambda: loops)
+    one = desk()
+    one.show(phase=phase)
+    assert ask(one, "GET", "/control/state").json()["compiles"] is compiles
+    one.show(catching_up="Looked through 5 of 9 runs.")
+    assert ask(one, "GET", "/control/state").json()["compiles"] is False
