@@ -61,16 +61,22 @@ whole as (
 ),
 
 -- A hold's end alone says of no range that it was worked on: any run after it will do.
+last_of_range as (
+    select range_result.serial, range_result.range, max(range_result.number) as number
+    from range_result
+    join reworked on reworked.serial = range_result.serial
+    where range_result.product = $product and range_result.kind = 'unit'
+    group by range_result.serial, range_result.range
+),
+
 in_part as (
-    select distinct latest_result.serial, latest_result.range
-    from latest_result
-    join reworked on reworked.serial = latest_result.serial
-    where latest_result.product = $product
-        and (cast($serial as text) is null or latest_result.serial = cast($serial as text))
-        and latest_result.serial in (select serial from reworked)
-        and latest_result.started_at < reworked.reworked_at
-        and (reworked.range is null or reworked.range = latest_result.range)
-        and latest_result.serial not in (select serial from whole)
+    select distinct last_of_range.serial, last_of_range.range
+    from last_of_range
+    join run on run.number = last_of_range.number and run.product = $product
+    join reworked on reworked.serial = last_of_range.serial
+    where run.started_at < reworked.reworked_at
+        and (reworked.range is null or reworked.range = last_of_range.range)
+        and last_of_range.serial not in (select serial from whole)
 ),
 
 waiting as (
