@@ -12,7 +12,8 @@ from starlette.responses import JSONResponse
 
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
-from daemon.station import Desk, Order, RefusedError
+from daemon.spc import compiled_anew
+from daemon.station import CATCHING_UP, Desk, Order, ReadAgain, RefusedError
 from storage import Role, Way, refused
 
 T = TypeVar("T")
@@ -32,7 +33,9 @@ def routes(
     orders, answers, uses = TypeAdapter(Order), TypeAdapter(_Answer), TypeAdapter(_Use)
 
     async def state(_: HttpRequest) -> JSONResponse:
-        return _json(desk.snapshot())
+        now = desk.snapshot()
+        begins = now["phase"] == CATCHING_UP and now["catching_up"] is None
+        return _json({**now, "compiles": begins and compiled_anew() > 0})
 
     async def measure(request: HttpRequest) -> JSONResponse:
         order = _understood(orders, await request.body())
@@ -58,10 +61,12 @@ def routes(
         body = _understood(answers, await request.body())
         if isinstance(body, JSONResponse):
             return body
-        if not body.drop:
-            return JSONResponse({"taken": desk.answer(body.prompt, body.value)})
         try:
-            return JSONResponse({"taken": desk.drop(body.prompt)})
+            if body.drop:
+                taken = desk.drop(body.prompt)
+            else:
+                taken = desk.answer(body.prompt, body.read_again or body.value)
+            return JSONResponse({"taken": taken})
         except RefusedError as exc:
             return JSONResponse({"error": str(exc)}, status_code=409)
 
@@ -109,6 +114,7 @@ class _Answer:
 
     prompt: Annotated[str, Field(max_length=100)]
     value: Annotated[str, Field(max_length=10_000)] = ""
+    read_again: ReadAgain | None = None
     drop: bool = False
 
 
