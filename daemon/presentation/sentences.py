@@ -891,6 +891,15 @@ def check_standard(*, serial: str, outside: Sequence[str]) -> str:
     return f"Not the bench: check standard {serial} read right on every range before."
 
 
+def reads_right(serial: str) -> str:
+    """Say that a check of the bench was good.
+
+    >>> reads_right("CS-1")
+    'Check standard CS-1 read right on every range: the bench may judge.'
+    """
+    return f"Check standard {serial} read right on every range: the bench may judge."
+
+
 def claim(
     check: "spc.ClaimCheck", *, reel: str, tolerance_ppm: float
 ) -> tuple[str, ...]:

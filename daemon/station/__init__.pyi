@@ -6,7 +6,12 @@ from .bench_book import (
 )
 from .by_hand import ByHand as ByHand, asked_of as asked_of
 from .cycle import Cycle as Cycle, Recorded as Recorded
-from .desk import Desk as Desk, DroppedError as DroppedError, Shared as Shared
+from .desk import (
+    NOTHING_READ as NOTHING_READ,
+    Desk as Desk,
+    DroppedError as DroppedError,
+    Shared as Shared,
+)
 from .import_sheet import (
     READERS as READERS,
     REJECTED as REJECTED,

@@ -55,6 +55,8 @@ class Person(Desk):
     def __init__(self, clock: VirtualClock) -> None:
         super().__init__(utc=clock.utc, stop=Event())
         self.asked: list[str] = []
+        self.stood: list[dict[str, Any]] = []
+        """What the daemon said it does when it asked."""
         self.reads = "0.9 V"
 
     def ask(
@@ -69,6 +71,7 @@ class Person(Desk):
         """Answer."""
         del subject, by_scan
         self.asked.append(text)
+        self.stood.append(self.snapshot())
         meanwhile()
         return self.reads if wants else "done"
 
@@ -143,6 +146,35 @@ def test_a_session_opens_with_the_standard_and_repeats_it_when_due(
         "Connect unit PA-3",
     ]
     assert line.desk.snapshot()["check_due"] is None
+
+
+def test_where_a_unit_is_waited_for_nothing_is_shown_that_another_read(
+    store: LocalStore,
+) -> None:
+    line = Line(store)
+    shown: list[dict[str, Any]] = []
+    show = line.desk.show
+
+    def seen(**changes: object) -> None:
+        show(**changes)
+        shown.append(line.desk.snapshot())
+
+    line.desk.show = seen  # type: ignore[method-assign]
+    line.unit()
+    standard, unit = line.desk.stood
+    assert (standard["serial"], standard["checked"]) == ("CS-1", None)
+    assert (unit["phase"], unit["serial"]) == ("connecting", "PA-1")
+    assert (unit["live"], unit["record"], unit["range"]) == ({}, {}, None)
+    assert not unit["source_on"]
+    assert unit["checked"] is not None
+    assert unit["checked"].startswith("Check standard CS-1 read right")
+    # From before its first point until the source was seen off.
+    measured = [one for one in shown if one["phase"] == "measuring"]
+    read = [(one["level"], one["levels"]) for one in measured if one["live"]]
+    assert read[:3] == [(1, 3), (2, 3), (3, 3)]
+    on = [one["source_on"] for one in measured]
+    assert on.index(True) < [bool(one["live"]) for one in measured].index(True)
+    assert not on[-1]
 
 
 def test_a_unit_that_is_measured_again_counts_towards_the_next_check(
