@@ -152,7 +152,9 @@ def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
     if state["source_on"]:
         lines.insert(0, SOURCE_ON)
     if state["waiting"] > 1:
-        lines.append(f"{figures.counted(state['waiting'] - 1, 'unit')} after this one.")
+        lines.append(
+            f"{figures.counted(state['waiting'] - 1, 'order')} after this one."
+        )
     if state.get("catching_up"):
         return "Wait: earlier runs are checked first.", [state["catching_up"]]
     if state["bench"] is None:

@@ -352,12 +352,12 @@ class Station:
             raise NoStandardError
         serial = standard.serial
         self._warm_up()
+        self._desk.show(checked=None)
         self._connect(f"check standard {serial}", serial)
         self._require_ambient()
         started_at = self._clock.utc()
         self._desk.turn_to("checking", serial=serial)
         readings = self._measure(serial, self._cycle.product.keys)
-        self._desk.show(checked=None)
         try:
             self._book.check(readings, session=session, started_at=started_at)
             self._desk.show(checked=sentences.reads_right(serial))
