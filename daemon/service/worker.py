@@ -215,7 +215,7 @@ class Worker:
             self.desk.update(name, message=f"{ticket.message or ''} {said}".strip())
 
     def _trouble(self, fault: Exception) -> None:
-        log.error("not done", extra={"reason": str(fault)})
+        log.error("Not done: %s.", str(fault).rstrip("."))
         self.desk.show(
             phase="trouble", trouble=str(fault), source_on=False, **NOTHING_READ
         )
