@@ -4,7 +4,8 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 from threading import Event
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
@@ -13,6 +14,8 @@ from config.model import Alerts, Bench, CheckStandard, Plan, Settings
 from config.quantity import Unit
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
+from daemon.commands.opened import Opened
+from daemon.commands.status import _not_closed
 from daemon.judging.product import ProductModel
 from daemon.presentation.documents.unit import UnitRecord
 from daemon.station import (
@@ -244,6 +247,26 @@ def test_a_session_ends_with_the_standard(store: LocalStore) -> None:
     line.station.finish()
     assert line.in_doubt() == []
     assert line.desk.snapshot()["check_due"] == "the session is not checked yet"
+
+
+def test_a_session_without_its_closing_check_is_said_once_it_is_over(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.commands.status.is_shared", lambda: False)
+    line = Line(store)
+    at = cast(
+        "Opened", SimpleNamespace(settings=line.settings, store=store, product="pa4")
+    )
+    assert _not_closed(at, None) is None
+    for _ in range(3):  # a check after two
+        line.unit()
+    told = _not_closed(at, None)
+    assert told is not None
+    assert "bench moved while it measured its last unit. What" in told
+    # While it is open its check is yet to come.
+    assert _not_closed(at, line.desk.snapshot()) is None
+    line.station.finish()
+    assert _not_closed(at, None) is None
 
 
 @pytest.mark.parametrize("moved_ppm", [120.0, -120.0])
