@@ -117,7 +117,7 @@ def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, 
     return [
         (name, spell(float(f"{read[key]:.6g}"), unit).replace("-", figures.MINUS))
         for name, key, unit in (
-            ("source set to", "level", into),
+            ("source was set to", "level", into),
             ("reference", "reference", into),
             ("output", "output", out_of),
         )

@@ -71,21 +71,18 @@ def labels(values: Sequence[float], unit: str) -> str:
     >>> labels([1.80052, 1.80056], "V")
     "format(datum.value / 1, '.6f') + ' V'"
     >>> labels([0.0, 0.9], "V")
-    "format(datum.value / 0.001, '.1f') + ' mV'"
+    "format(datum.value / 0.001, '.0f') + ' mV'"
     """
     largest = max(map(abs, values))
     power = 0 if largest == 0 else 3 * floor(log10(largest) / 3)
     power = min(max(power, min(PREFIXES)), max(PREFIXES))
     scale = float(f"1e{power}")
     step = (max(values) - min(values)) / scale / (2 * TICKS)
-    decimals = FEWEST_DIGITS - 1 if largest == 0 else _decimals(largest / scale)
     if step > 0:
-        decimals = max(decimals, ceil(-log10(step)))
-    decimals = min(decimals, MOST_DECIMALS)
+        decimals = ceil(-log10(step))
+    else:
+        decimals = FEWEST_DIGITS - 1 - floor(log10(max(largest / scale, 1.0)))
+    decimals = min(max(0, decimals), MOST_DECIMALS)
     return (
         f"format(datum.value / {scale:g}, '.{decimals}f') + ' {PREFIXES[power]}{unit}'"
     )
-
-
-def _decimals(largest: float) -> int:
-    return max(0, FEWEST_DIGITS - 1 - floor(log10(largest)))
