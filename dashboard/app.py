@@ -60,7 +60,7 @@ with st.container(key="bar", horizontal=True, vertical_alignment="center", gap="
             for one in beside:
                 with st.container(key="this" if one == page else None, width="content"):
                     st.page_link(one, label=one.title)
-    live.line(prompting=page.title != "Bench")
+    live.line(alone=page.title != "Bench")
 marks.where(page.title, alone=len(beside) == 1)
 if not data.anything():
     live.gone()

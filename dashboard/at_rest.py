@@ -19,7 +19,8 @@ def show(state: dict[str, Any], product: ProductModel) -> None:
     if len(record.get("output", ())) < FEWEST_DRAWN or not state["range"]:
         return
     title = product.range(state["range"]).title
-    look.quiet(screens.coming_to_rest(title, state["done"], state["points"]))
+    where = screens.level_read(title, state["level"], state["levels"])
+    look.quiet(screens.coming_to_rest(state["serial"], where))
     chart = coming_to_rest(
         record["at_s"],
         record["output"],
@@ -30,7 +31,7 @@ def show(state: dict[str, Any], product: ProductModel) -> None:
     charts.plain(
         pictures.packed(chart),
         words=screens.at_rest_alt(title, len(record["output"])),
-        key=f"at rest {state['serial'] or ''} {title}",
+        key=f"at rest {state['serial']} {title}",
         rows=rows,
         columns={"at": "at, s", "output": f"output, {product.settings.output_unit}"},
     )

@@ -6,10 +6,11 @@ from typing import Any
 import streamlit as st
 
 from daemon.judging import ProductModel
-from daemon.presentation import screens
+from daemon.presentation import figures, screens
 from dashboard import data, look
 
 EVERY_S = 1.0
+SOURCE_ON = "The source is on: touch no leads."
 THERE = "there"
 """Key of a viewer's session: whether the daemon answered."""
 HELP = (
@@ -19,13 +20,14 @@ HELP = (
 
 
 @st.fragment(run_every=EVERY_S)
-def line(*, prompting: bool) -> None:
+def line(*, alone: bool) -> None:
     """Say what the bench does; offer to turn the source off while a bench is live.
 
     Parameters
     ----------
-    prompting
-        Whether a prompt is shown here; the page of the bench shows it itself.
+    alone
+        Whether it is said nowhere else what the bench does and asks for. The page of
+        the bench says it itself: at two places it would be of two moments.
     """
     if data.outdated():
         st.rerun()
@@ -44,11 +46,11 @@ def line(*, prompting: bool) -> None:
         key="live", horizontal=True, vertical_alignment="center", gap="small"
     ):
         connection, state = found
-        look.quiet(in_words(state, connection.product))
+        look.quiet(in_words(state, connection.product) if alone else named(state))
         if state["bench"] is not None:
             source(off=state["phase"] == "source off")
-    if prompting and state["prompt"] is not None:
-        prompt(state["prompt"])
+    if alone and state["prompt"] is not None:
+        prompt(state["prompt"], state["order"])
     if state["alarm"]:
         look.stands_out(f"Alarm: {state['alarm']}")
     if state["stalled"]:
@@ -78,8 +80,14 @@ def source(*, off: bool) -> None:
     )
 
 
-def prompt(asked: dict[str, Any]) -> None:
-    """Show what the daemon asks for, with the button that says it is done."""
+def prompt(asked: dict[str, Any], order: dict[str, Any] | None) -> None:
+    """Show what the daemon asks for, with the button that says it is done.
+
+    Parameters
+    ----------
+    order
+        For which it asks: `work` and `serial`.
+    """
     with st.container(
         key="prompt", horizontal=True, vertical_alignment="center", gap="small"
     ):
@@ -104,7 +112,7 @@ def prompt(asked: dict[str, Any]) -> None:
         )
         if asked.get("by_scan"):
             st.button(
-                screens.DROP_ORDER,
+                look.plain(screens.drop_order(order)),
                 key=f"drop {asked['prompt']}",
                 on_click=_drop,
                 args=(asked["prompt"],),
@@ -138,11 +146,53 @@ def gone() -> None:
     look.say(screens.NOTHING_YET, [screens.GOES_ON])
 
 
+def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
+    """Return what the bench does, in a sentence, and more of it."""
+    lines = [] if state["checked"] is None else [state["checked"]]
+    if state["source_on"]:
+        lines.insert(0, SOURCE_ON)
+    if state["waiting"] > 1:
+        lines.append(
+            f"{figures.counted(state['waiting'] - 1, 'order')} after this one."
+        )
+    if state.get("catching_up"):
+        return "Wait: earlier runs are checked first.", [state["catching_up"]]
+    if state["bench"] is None:
+        return "No bench: type what you read.", lines
+    if state["phase"] == "source off":
+        return "The source is off.", ["Check leads and board, then allow measuring."]
+    if state["prompt"] is not None:
+        return f"Waiting for {state['prompt']['subject']}.", lines
+    return under_way(state), lines
+
+
+def under_way(state: dict[str, Any]) -> str:
+    """Return what the bench does while it asks nobody anything.
+
+    It is ready only where it is known to do nothing: people touch leads at that word.
+    """
+    phase = state["phase"]
+    if phase != "waiting":
+        said = {
+            "connecting": "{serial} is connected: it begins now.",
+            "checking": "Checking {serial}.",
+            "measuring": "Measuring {serial}.",
+            "reading again": "Reading {serial} again.",
+            "trouble": "Not measured.",
+        }
+        return said.get(phase, f"{figures.capital(phase)}.").format_map(state)
+    if state["source_on"]:
+        return "Wait: the source is on."
+    if state["order"] is not None:
+        return "Wait: an order begins."
+    return "Ready for the next unit."
+
+
 def in_words(state: dict[str, Any], product: ProductModel) -> str:
     """Return one line on what the bench does."""
+    bench = named(state)
     if state["bench"] is None:
-        return "No bench is connected. The records are shown, and nothing is measured."
-    bench = f"Bench {state['bench']}"
+        return bench
     if state["prompt"] is not None:
         # What was measured last is done: it waits for a person now.
         return f"{bench}: waiting for {state['prompt']['subject']}"
@@ -150,6 +200,13 @@ def in_words(state: dict[str, Any], product: ProductModel) -> str:
         doing = f"{state['phase']} {state['serial']}"
         if state["range"]:
             title = product.range(state["range"]).title
-            doing += f", range {title}, point {state['done']} of {state['points']}"
+            doing += f", {screens.level_read(title, state['level'], state['levels'])}"
         return f"{bench}: {doing}"
     return f"{bench}: {state['phase']}"
+
+
+def named(state: dict[str, Any]) -> str:
+    """Return which bench it is; in a sentence where there is none."""
+    if state["bench"] is None:
+        return "No bench is connected. The records are shown, and nothing is measured."
+    return f"Bench {state['bench']}"

@@ -220,10 +220,27 @@ def current() -> Look:
     return DARK if st.context.theme.type == "dark" else LIGHT
 
 
-def say(headline: str, lines: Sequence[str] = (), *, large: bool = False) -> None:
-    """Say what to do, then why; large, where it is read from a step away."""
+def say(
+    headline: str,
+    lines: Sequence[str] = (),
+    *,
+    large: bool = False,
+    over: str = "",
+    named: Sequence[tuple[str, str]] = (),
+) -> None:
+    """Say what to do, then why.
+
+    Parameters
+    ----------
+    large
+        Where it is read from a step away.
+    over, named
+        Numbers that change, and what stands over them. They are one with the headline:
+        pages change part by part, and neither may be seen with the other of before.
+    """
     kind = ' class="large"' if large else ""
-    _write(f"<h1{kind}>{_text(headline)}</h1>{_paragraphs(lines)}")
+    numbers = f"{_paragraphs([over], kind='quiet')}{_figures(named)}" if named else ""
+    _write(f"<h1{kind}>{_text(headline)}</h1>{_paragraphs(lines)}{numbers}")
 
 
 def heading(text: str, lines: Sequence[str] = (), *, printed: bool = True) -> None:
@@ -340,11 +357,15 @@ def code(text: str, alt: str, *, width_px: int) -> None:
 
 def figures(named: Sequence[tuple[str, str]]) -> None:
     """Write numbers that change, large, each over its name."""
+    _write(_figures(named))
+
+
+def _figures(named: Sequence[tuple[str, str]]) -> str:
     cells = "".join(
         f"<div><b>{escape(value)}</b><i>{escape(name)}</i></div>"
         for name, value in named
     )
-    _write(f'<div class="figures">{cells}</div>')
+    return f'<div class="figures">{cells}</div>'
 
 
 def _paragraphs(texts: Sequence[str], *, kind: str = "") -> str:

@@ -150,7 +150,10 @@ class Sender:
         )
         if not gives_up:
             return delivery, ()
-        log.error("message given up", extra={"alert": alert.alert, "to": alert.target})
+        log.error(
+            "A message to %s could not be sent and is given up: see the page Messages.",
+            alert.target,
+        )
         if is_dead_letter(alert):
             return delivery, ()
         message = of_dead_letter(alert, reason=reason or "", tries=tries, at=now)
@@ -164,10 +167,15 @@ class Sender:
                 self.send_due(target)
                 self._beat(target)
             except StorageError as exc:
-                log.error("outbox", extra={"reason": str(exc)})  # noqa: TRY400
+                said = str(exc).rstrip(".")
+                log.error("No message can be sent now: %s.", said)  # noqa: TRY400
             except Exception:
                 # A fault of a channel must not end its thread in silence.
-                log.exception("sending", extra={"to": target})
+                log.exception(
+                    "The program made a mistake while it sent a message to %s. It is "
+                    "tried again; please report it with what stands in the log.",
+                    target,
+                )
 
     def _named(self, target: str) -> Channel:
         for one in self._settings.channels:

@@ -75,6 +75,9 @@ class Progress:
     point: Point
     done: int
     points: int
+    level: int
+    """Which one of the range's `levels` it was at, from 1."""
+    levels: int
 
 
 class HandOnSwitch(Protocol):
@@ -363,7 +366,7 @@ class _Unit:
         self._set_level(setup, level)
         left = before[-1].level if before else 0.0
         if bench.reference.by_hand and bench.output.by_hand:
-            return self._took(setup, self._typed(setup, level))
+            return self._took(setup, self._typed(setup, level), after=len(before))
         windows = _on_the_way(setup, left, level)
         record = Record(setup, old_reference)
         found = self._read_to_rest(setup, level, record, windows)
@@ -393,19 +396,25 @@ class _Unit:
         if spread > OUTPUT_AGREEMENT * setup.output_full_scale:
             raise self._unsettled(setup, level, record, spread)
         if bench.read_by_hand:
-            return self._took(setup, self._with_person(setup, point, windows))
+            typed = self._with_person(setup, point, windows)
+            return self._took(setup, typed, after=len(before))
         if before and left != level and same_number(before[-1].output, point.output):
             raise FrozenError(
                 range_=setup.title, level=setup.said(level), value=point.output[-1]
             )
-        return self._took(setup, point)
+        return self._took(setup, point, after=len(before))
 
-    def _took(self, setup: RangeSetup, point: Point) -> Point:
-        """Say that a point is read, and return it."""
+    def _took(self, setup: RangeSetup, point: Point, *, after: int) -> Point:
+        """Say that a point is read, after so many others of its range; return it."""
         self._done += 1
         self._progress(
             Progress(
-                range=setup.range, point=point, done=self._done, points=self._points
+                range=setup.range,
+                point=point,
+                done=self._done,
+                points=self._points,
+                level=after + 1,
+                levels=len(setup.levels),
             )
         )
         return point

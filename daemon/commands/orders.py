@@ -92,7 +92,10 @@ def follow(
             if _is_anothers(client, seen):
                 # Enter here would confirm what stands before somebody else.
                 say(f"Another order comes first, and asks: {prompt['text']}")
-                say(f"It is answered where it was given, or with `{ANSWER}`.")
+                say(
+                    "It is answered where it was given, on the page Bench, or with "
+                    f"`{ANSWER}`."
+                )
             else:
                 _pass_on(client, prompt, read_again)
 

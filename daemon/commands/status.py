@@ -104,6 +104,7 @@ def status() -> Shown:
         judged_again = rejudging.sentences(at.store, at.product, titles)
         watched_by = _offline(at) if bench is None else bench
         shared = _shared(at, bench)
+        not_closed = _not_closed(at, bench)
     saying = sentences.standing(
         signals=found,
         builds=builds,
@@ -128,6 +129,7 @@ def status() -> Shown:
         "daemon": bench,
         "waiting": waiting,
         "sharing": shared,
+        "not_closed": not_closed,
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts, standing))
@@ -156,6 +158,18 @@ def _shared(at: Opened, bench: Mapping[str, Any] | None) -> tuple[str, ...]:
     )
     waiting = untold(at.store.rows(Untold))
     return (*said, *told, *([waiting] if waiting else []))
+
+
+def _not_closed(at: Opened, bench: Mapping[str, Any] | None) -> str | None:
+    """Say that the last session has no closing check; None where it has, or is open."""
+    named = at.settings.bench
+    if named is None or named.check_standard is None or is_shared():
+        return None
+    rows = at.store.table("not_closed", product=at.product, bench=named.name)
+    for one in rows.to_pylist():
+        if bench is None or bench["session"] != one["session"]:
+            return sentences.not_closed(one["units"])
+    return None
 
 
 def _offline(at: Opened) -> dict[str, Any]:
@@ -223,6 +237,8 @@ def _parts(
             f"{list(by_reason(doubts, doubts))[-1]}; `holdpoint doubt list` says which."
         )
     yield from now["warnings"]
+    if now["not_closed"]:
+        yield now["not_closed"]
     yield from now["judged_again"]
     yield from now["gauge_studies"]
     if bench is not None:

@@ -1,8 +1,9 @@
 """What pages on which people act say: packing, the bench, who may look."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from daemon.presentation.figures import capital, counted, tolerance
 
@@ -138,9 +139,27 @@ measured anew. The last time, no answer.'
     return f"{text} The last time, {reason}." if reason else text
 
 
-def coming_to_rest(title: str, done: int, points: int) -> str:
-    """Say which point a picture of readings is of."""
-    return f"Output as it came to rest: range {title}, point {done} of {points}"
+def level_read(title: str, level: int, levels: int) -> str:
+    """Say which level of a range was read last.
+
+    >>> level_read("100 mA", 2, 3)
+    'level 2 of 3 on range 100 mA'
+    """
+    return f"level {level} of {levels} on range {title}"
+
+
+def last_read(serial: str, where: str) -> str:
+    """Say of which unit, and at which level, the numbers below were read.
+
+    >>> last_read("SM-001", level_read("100 mA", 2, 3))
+    'Read last of SM-001: level 2 of 3 on range 100 mA.'
+    """
+    return f"Read last of {serial}: {where}."
+
+
+def coming_to_rest(serial: str, where: str) -> str:
+    """Say of which unit, and at which level, a picture of readings is."""
+    return f"Output of {serial} as it came to rest: {where}"
 
 
 def at_rest_alt(title: str, readings: int) -> str:
@@ -319,8 +338,66 @@ def into_older_build(chosen: str, newest: str) -> str:
     return f"Units go into build {chosen}; the newest build is {newest}."
 
 
-DROP_ORDER = "Drop this order"
-"""The button beside it, until the unit is connected."""
+END_SESSION = "End the session"
+END_MEANS = (
+    "The check standard is measured once more: this closing check tells whether the "
+    "bench stayed as it was. Then leads may be changed."
+)
+"""What the button means."""
+
+
+def drop_order(order: Mapping[str, Any] | None) -> str:
+    """Return the label of the button that drops an order until its unit is connected.
+
+    Parameters
+    ----------
+    order
+        Its `work` and `serial`.
+
+    >>> drop_order({"work": "unit", "serial": "SM-001"})
+    'Drop the order for SM-001'
+    >>> drop_order({"work": "end session", "serial": None})
+    'Go on without ending the session'
+    """
+    work, serial = (None, None) if order is None else (order["work"], order["serial"])
+    if work == "check":
+        return "Drop this check"
+    if work == "end session":
+        return "Go on without ending the session"
+    return "Drop this order" if serial is None else f"Drop the order for {serial}"
+
+
+def order_is(serial: str | None, now: Mapping[str, Any]) -> str:
+    """Say how far the order is that the bench carries out.
+
+    Parameters
+    ----------
+    serial
+        Of its unit; None for an order of the bench itself.
+    now
+        What the daemon does: `prompt`, `phase` and `serial`.
+
+    >>> check = {"prompt": None, "phase": "checking", "serial": "CS-1"}
+    >>> order_is("SM-001", check)
+    'waits for CS-1 first'
+    >>> order_is("SM-001", check | {"phase": "measuring", "serial": "SM-001"})
+    'is being measured'
+    """
+    prompt, phase = now["prompt"], now["phase"]
+    if prompt is not None and not prompt["by_scan"]:
+        return "waits for your answer"
+    if prompt is None and phase == "waiting":
+        return "begins now"
+    if prompt is None and phase not in WITH_A_UNIT:
+        return f"waits: {phase}"
+    subject = now["serial"] if prompt is None else prompt["subject"]
+    if subject != serial:
+        return f"waits for {subject} first"
+    return "is being measured" if prompt is None else "waits to be connected"
+
+
+WITH_A_UNIT = {"connecting", "measuring", "checking", "reading again"}
+"""What a bench does with one unit, or with the check standard."""
 SCAN_CONFIRMS = "Scanning its label below confirms it too."
 GOES_ON = "This page goes on by itself once it answers."
 

@@ -905,6 +905,29 @@ def check_standard(*, serial: str, outside: Sequence[str]) -> str:
     return f"Not the bench: check standard {serial} read right on every range before."
 
 
+def not_closed(units: int) -> str:
+    """Say that a session has no closing check, and what that means.
+
+    >>> not_closed(1).partition(": ")[0]
+    'The last session ended without its closing check'
+    """
+    last = "unit" if units == 1 else counted(units, "unit")
+    return (
+        "The last session ended without its closing check: nobody knows whether the "
+        f"bench moved while it measured its last {last}. What was "
+        "judged stands. The next session begins with a check."
+    )
+
+
+def reads_right(serial: str) -> str:
+    """Say that a check of the bench was good.
+
+    >>> reads_right("CS-1")
+    'Check standard CS-1 read right on every range: the bench may judge.'
+    """
+    return f"Check standard {serial} read right on every range: the bench may judge."
+
+
 def claim(
     check: "spc.ClaimCheck", *, reel: str, tolerance_ppm: float
 ) -> tuple[str, ...]:

@@ -194,7 +194,8 @@ class BenchAtWork:
             raise  # first of all the source must go off
         except LOST as exc:
             lost = exc
-        log.warning("bench lost, opened anew", extra={"reason": str(lost)})
+        said = str(lost).rstrip(".")
+        log.warning("The bench was lost, and is opened anew: %s.", said)
         self.close()
         self._lost = True
         say(
@@ -228,7 +229,8 @@ class BenchAtWork:
         try:
             self.close()
         except BenchError as exc:
-            log.error("not done", extra={"reason": str(exc)})  # noqa: TRY400
+            said = str(exc).rstrip(".")
+            log.error("The bench could not be let go of: %s.", said)  # noqa: TRY400
             self._desk.show(phase="trouble", trouble=str(exc), source_on=False)
 
     def source_off(self) -> None:
@@ -310,11 +312,13 @@ class BenchAtWork:
 
     def _guard_lost(self, reason: str) -> None:
         """Take the guard's word, on a thread of the guard's own."""
-        log.critical("safe-off guard", extra={"reason": reason})
+        said = reason.rstrip(".")
+        log.critical("Alarm: what turns the source off in an emergency says: %s.", said)
         self._desk.show(alarm=reason)
 
     def _alarm(self, reason: str) -> None:
         """Say that the source may be on, until it was seen off."""
-        log.critical("source not off", extra={"reason": reason})
+        said = reason.rstrip(".")
+        log.critical("Alarm: the source may still be on: %s.", said)
         self.alarmed = True
         self._desk.show(alarm=reason, source_on=True)

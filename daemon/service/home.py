@@ -62,6 +62,11 @@ class Home:
         return self.data / "alive"
 
     @property
+    def log(self) -> Path:
+        """What daemons said, and libraries in them."""
+        return self.data / "daemon.log"
+
+    @property
     def orders(self) -> Path:
         """How to turn off the source of a bench that is open, or was left so."""
         return self.data / "source-off.json"

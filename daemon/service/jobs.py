@@ -87,7 +87,7 @@ def scheduled(
         store.backup(str(home.backups))
 
     def put_log_aside() -> None:
-        rotate(home.data / "daemon.log")
+        rotate(home.log)
 
     schedule = Schedule(
         (
@@ -122,13 +122,17 @@ def signs_of_life(home: Home, settings: Settings, desk: Desk) -> Iterator[Job]:
     """
 
     def heartbeat() -> None:
-        stalled = desk.vitals.stalled()
+        stalled, before = desk.vitals.stalled(), desk.snapshot()["stalled"]
         desk.show(stalled=stalled)
         if stalled is None:
             notify(ALIVE)
             give_sign(home.alive, datetime.now().astimezone())
-        else:
-            log.critical("stalled", extra={"reason": stalled})
+        elif before is None:
+            log.critical(
+                "The program does not go on: %s. Look at the bench, then stop the "
+                "daemon and start it again.",
+                stalled.rstrip("."),
+            )
 
     yield Job(name="heartbeat", every_s=HEARTBEAT_S, action=heartbeat, keep=False)
     if (url := settings.alerts.alive_url) is not None:

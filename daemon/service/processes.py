@@ -223,7 +223,7 @@ def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]
     StartError
         It ended, or did not answer in time.
     """
-    log = home.data / "daemon.log"
+    log = home.log
     command = holdpoint("--home", str(home.folder), "daemon", *options)
     with child(command, home, log=log) as process:
         wait_for_daemon(home, process, log)
@@ -240,7 +240,7 @@ class SharedDaemon:
 
     def __init__(self, home: Home) -> None:
         self._home = home
-        self._log = home.data / "daemon.log"
+        self._log = home.log
         self._process: subprocess.Popen[str] | None = None
         self._tries = 0
         self._used = False

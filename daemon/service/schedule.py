@@ -97,10 +97,15 @@ class Schedule:
         for that hour.
         """
         apart_s = _apart_s()
-        stepped = abs(apart_s - self._apart_s) > CLOCK_STEP_S
-        self._apart_s = apart_s
+        by_s, self._apart_s = apart_s - self._apart_s, apart_s
+        stepped = abs(by_s) > CLOCK_STEP_S
         if stepped:
-            log.warning("clock stepped", extra={"by_s": apart_s})
+            log.warning(
+                "The clock of this machine jumped %s by %.0f s: it was set, or the "
+                "machine slept. Nothing is to be done: the new time counts from now.",
+                "forward" if by_s > 0 else "back",
+                abs(by_s),
+            )
             for job in self._jobs.values():
                 self._scheduler.reschedule_job(
                     job.name, trigger="interval", seconds=job.every_s
@@ -121,8 +126,12 @@ class Schedule:
 
     def _ended(self, event: JobExecutionEvent) -> None:
         if event.exception is not None:
-            said = {"job": event.job_id, "reason": str(event.exception)}
-            log.error("job failed", extra=said, exc_info=None)
+            log.error(
+                "What is done by the clock (%s) failed: %s. It is tried again at its "
+                "next time.",
+                event.job_id,
+                str(event.exception).rstrip("."),
+            )
         elif self._jobs[event.job_id].keep:
             self._succeeded(event.job_id, datetime.now(UTC))
 

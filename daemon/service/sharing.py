@@ -130,7 +130,11 @@ class Sharer:
             except StorageError as exc:
                 reason = exc.reason if isinstance(exc, UnreachableError) else str(exc)
                 if pause_s == EVERY_S:
-                    log.warning("not shared", extra={"reason": reason})
+                    log.warning(
+                        "Other benches are told and heard later: %s. It is tried again "
+                        "by itself.",
+                        reason.rstrip("."),
+                    )
                 self._say(reason)
                 if not isinstance(exc, UnreachableError):
                     self._let_go()

@@ -22,6 +22,7 @@ from daemon.service.control import routes
 from daemon.service.hands import Hands, HandsError, hands_of
 from daemon.service.home import Home
 from daemon.service.jobs import scheduled, sending
+from daemon.service.log import logged
 from daemon.service.notify import READY, STOPPING, notify
 from daemon.service.processes import require_free
 from daemon.service.sharing import sharing
@@ -82,6 +83,7 @@ def run(
     stop = Event()
     private_folder(home.data)
     with ExitStack() as way_out:
+        way_out.enter_context(logged(home))
         use = settings.plan.store or StoreUse()
         limits = StoreLimits(memory_mb=use.memory_limit_mb, threads=use.threads)
         # A brief command may have the file just now.

@@ -16,6 +16,7 @@ from daemon.service.home import Home
 from daemon.spc import SpcError
 from daemon.station import (
     CATCHING_UP,
+    NOTHING_READ,
     ByHand,
     Cycle,
     Desk,
@@ -185,10 +186,10 @@ class Worker:
             self.show_watching()
         except DroppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
-            self.desk.show(phase="waiting", range=None)
+            self.desk.turn_to("waiting")
         except StoppedError as exc:
             self.desk.update(name, state="failed", message=str(exc))
-            self.desk.show(range=None)
+            self.desk.show(**NOTHING_READ)
             if not self.bench.alarmed:
                 self.desk.show(phase="source off", source_on=False)
         except FAULTS as exc:
@@ -197,15 +198,10 @@ class Worker:
             if isinstance(exc, BenchError):
                 self.bench.take(exc)
         else:
+            # Nothing of it is shown any more once its end is told.
+            self.desk.show(trouble=None, source_on=False)
+            self.desk.turn_to("waiting")
             self.desk.update(name, state="done")
-            self.desk.show(
-                phase="waiting",
-                trouble=None,
-                source_on=False,
-                range=None,
-                live={},
-                record={},
-            )
 
     def _say_held(self, name: str, holds: Sequence[Hold]) -> None:
         """Tell whoever follows an order what is held from now on."""
@@ -237,8 +233,10 @@ class Worker:
             self.desk.update(name, message=f"{ticket.message or ''} {said}".strip())
 
     def _trouble(self, fault: Exception) -> None:
-        log.error("not done", extra={"reason": str(fault)})
-        self.desk.show(phase="trouble", trouble=str(fault), source_on=False)
+        log.error("Not done: %s.", str(fault).rstrip("."))
+        self.desk.show(
+            phase="trouble", trouble=str(fault), source_on=False, **NOTHING_READ
+        )
 
     def _measure(self, ticket: Ticket) -> Recorded:
         order = ticket.order

@@ -9,6 +9,7 @@ from .check_standard import check_point as check_point
 from .cycle import Cycle as Cycle, Recorded as Recorded
 from .desk import (
     CATCHING_UP as CATCHING_UP,
+    NOTHING_READ as NOTHING_READ,
     Desk as Desk,
     DroppedError as DroppedError,
     Shared as Shared,

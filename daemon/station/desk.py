@@ -24,6 +24,11 @@ CATCHING_UP = "catching up"
 """The phase in which the runs of before are looked through."""
 KEPT = 500
 """Ended tickets that can still be asked for."""
+NOTHING_READ: dict[str, Any] = {
+    "range": None, "done": 0, "points": 0, "level": 0, "levels": 0, "live": {},
+    "record": {},
+}  # fmt: skip
+"""What stands of readings where none is of what is done now."""
 
 
 class DroppedError(StoppedError):
@@ -46,6 +51,9 @@ class _State:
     range: str | None = None
     done: int = 0
     points: int = 0
+    level: int = 0
+    """Which one of the range's `levels` was read last, from 1."""
+    levels: int = 0
     live: dict[str, float] = field(default_factory=dict)
     record: dict[str, list[float]] = field(default_factory=dict)
     """Readings of the point that was read last: `at_s` and `output`, in order."""
@@ -55,6 +63,9 @@ class _State:
     """The source may be on and out of reach; stands until it was seen off."""
     stalled: str | None = None
     """Which part of the daemon does not go on, though the process runs."""
+    checked: str | None = None
+    """That the session's last check read right, in a sentence; one that did not is
+    `trouble`."""
     check_due: str | None = None
     """Why no unit is judged before the next check."""
     check_overdue: bool = False
@@ -253,7 +264,7 @@ class Desk:
         """Return what the daemon is doing, for screens."""
         with self._changed:
             tickets = self._tickets.values()
-            waiting = sum(not t.ended for t in tickets)
+            open_now = [t for t in tickets if not t.ended]
             done = {t.order.serial for t in tickets if t.state != "failed"}
             not_measured = {
                 str(t.order.serial): t.message
@@ -265,7 +276,8 @@ class Desk:
             return {
                 **asdict(self._state),
                 "prompt": None if self._prompt is None else asdict(self._prompt),
-                "waiting": waiting,
+                "waiting": len(open_now),
+                "order": None if not open_now else _named(open_now[0]),
                 "not_measured": not_measured,
             }
 
@@ -309,6 +321,12 @@ class Desk:
                 setattr(self._state, name, value)
             self._state.since = self._utc()
             self._changed.notify_all()
+
+    def turn_to(
+        self, phase: str, *, serial: str | None = None, build: str | None = None
+    ) -> None:
+        """Note that something else is done from now on: nothing of it was read yet."""
+        self.show(phase=phase, serial=serial, build=build, **NOTHING_READ)
 
     def ask(
         self,
@@ -400,6 +418,12 @@ class Desk:
 
     def _is_answered(self) -> bool:
         return self._answer is not None or self._dropped
+
+
+def _named(ticket: Ticket) -> dict[str, str | None]:
+    """Return what screens name an order by; the oldest open one is carried out."""
+    serial = ticket.serial or ticket.order.serial
+    return {"ticket": ticket.ticket, "work": ticket.order.work, "serial": serial}
 
 
 def _in_the_way(order: Order, before: Sequence[Ticket]) -> bool:

@@ -236,7 +236,7 @@ class Prober:
             message = "bench.toml names no ohmmeter: type what was read"
             raise NotReadError(message)
         self.make_way(ohmmeter)
-        self.desk.show(phase="reading ohms", serial=None, build=None)
+        self.desk.turn_to("reading ohms")
         with reader(
             ohmmeter,
             self.settings.profiles,

@@ -20,6 +20,7 @@ from daemon.bench import (
     measure,
 )
 from daemon.judging import remarks, too_poor_for
+from daemon.presentation import sentences
 from daemon.station.asking import Asking
 from daemon.station.bench_book import (
     BenchBook,
@@ -128,6 +129,7 @@ class Station:
     def end_session(self) -> None:
         """Leads or nulls were changed: the next unit waits for a new check."""
         self._book.end_session()
+        self._desk.show(checked=None)
         self._show_standing()
 
     def unit(
@@ -161,7 +163,7 @@ class Station:
         self._require_ambient()
         started_at = self._clock.utc()
         self._show_remarks()
-        self._desk.show(phase="measuring", serial=serial, build=build)
+        self._desk.turn_to("measuring", serial=serial, build=build)
         asking = Asking(
             self._cycle.settings.plan.checks,
             self._cycle.product.titles,
@@ -267,7 +269,7 @@ class Station:
                 "meter: volts in parallel, current in series",
                 serial,
             )
-        self._desk.show(phase="comparing meters", serial=serial, build=None)
+        self._desk.turn_to("comparing meters", serial=serial)
         beside = compare(
             self._bench,
             second,
@@ -350,13 +352,15 @@ class Station:
             raise NoStandardError
         serial = standard.serial
         self._warm_up()
+        self._desk.show(checked=None)
         self._connect(f"check standard {serial}", serial)
         self._require_ambient()
         started_at = self._clock.utc()
-        self._desk.show(phase="checking", serial=serial, build=None)
+        self._desk.turn_to("checking", serial=serial)
         readings = self._measure(serial, self._cycle.product.keys)
         try:
             self._book.check(readings, session=session, started_at=started_at)
+            self._desk.show(checked=sentences.reads_right(serial))
         finally:
             self._show_standing()
 
@@ -373,6 +377,7 @@ class Station:
         standing = self._book.standing
         due = None if standing is None else standing.due()
         self._desk.show(
+            session=self._book.session,
             check_due=None if due is None else due.reason,
             check_overdue=due is not None and due.overdue,
             check_after_units=None if standing is None else standing.units_left,
@@ -380,6 +385,8 @@ class Station:
 
     def _connect(self, what: str, serial: str) -> None:
         """Have a person connect something; at the word of who did, it is another."""
+        # What was read so far is of what is taken off now.
+        self._desk.turn_to("connecting", serial=serial)
         self._desk.ask(f"Connect {what}, then confirm.", subject=serial, by_scan=True)
         if self._hand is not None:
             self._hand.swapped()
@@ -393,13 +400,17 @@ class Station:
         """Measure what is connected, its switch turned by the bench or by a person."""
         if self._hand is not None:
             return self._hand.unit(serial, ranges, progress or self._show_progress)
-        return measure(
+        self._desk.show(source_on=True)
+        readings = measure(
             self._bench,
             ranges,
             self._clock,
             stop=self._desk.halt,
             progress=progress or self._show_progress,
         )
+        # After a fault the worker says how the source stands.
+        self._desk.show(source_on=False)
+        return readings
 
     def _asking_at_level(self, asking: Asking) -> Callable[[Progress], None]:
         """Return who shows each point, and asks for the input's drop at the level."""
@@ -421,7 +432,10 @@ class Station:
             range=progress.range,
             done=progress.done,
             points=progress.points,
-            source_on=progress.done < progress.points,
+            level=progress.level,
+            levels=progress.levels,
+            # Without a person it is off only once it was seen to be.
+            source_on=self._hand is None or progress.done < progress.points,
             live={
                 "level": progress.point.level,
                 "reference": progress.point.reference[-1],

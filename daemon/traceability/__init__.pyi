@@ -34,6 +34,7 @@ from .ship_gate import (
     require_listed as require_listed,
 )
 from .tracing import (
+    ContradictionError as ContradictionError,
     Place as Place,
     Records as Records,
     Trace as Trace,

@@ -5,6 +5,7 @@ from typing import Any
 from uuid import uuid4
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from config import Beside, Unit, meters_words, spell
 from daemon.judging import ProductModel, asked, line_of, question
@@ -27,6 +28,8 @@ EVERY_S = 1.0
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
 # Which build was the newest at the last look; which was opened elsewhere meanwhile.
 NEWEST, FOLLOWED = "newest build", "followed build"
+# What the daemon does, as it was said last: nothing on the page is ahead of that.
+LOOKED = "looked"
 SHOWN_ORDERS = 12
 BEFORE = "This unit was measured before."
 ENDED = {"done", "failed"}
@@ -67,40 +70,44 @@ def now() -> None:
         look.say(f"{screens.GONE}.", [screens.TYPED_STAYS])
         return
     connection, state = found
-    if state["alarm"]:
-        look.say("See the alarm above first.")
-    else:
-        look.say(*doing(state))
-    for remark in state["remarks"]:
-        look.stands_out(remark)
-    if state["prompt"] is not None:
-        live.prompt(state["prompt"])
-        if state["prompt"]["by_scan"]:
-            look.quiet(screens.SCAN_CONFIRMS)
+    st.session_state[LOOKED] = state
+    words = ("See the alarm above first.", []) if state["alarm"] else live.doing(state)
     if state["live"]:
-        look.figures(last_read(state["live"], connection.product))
-        at_rest.show(state, connection.product)
+        look.say(
+            *words,
+            over=screens.last_read(state["serial"], where(state, connection.product)),
+            named=last_read(state["live"], connection.product),
+        )
+    else:
+        look.say(*words)
+    with place_for(state["prompt"]):
+        if state["prompt"] is not None:
+            live.prompt(state["prompt"], state["order"])
+            if state["prompt"]["by_scan"]:
+                look.quiet(screens.SCAN_CONFIRMS)
+    with place_for(state["remarks"]):
+        for remark in state["remarks"]:
+            look.stands_out(remark)
+    with place_for(state["live"]):
+        if state["live"]:
+            at_rest.show(state, connection.product)
     if state["reopened"]:
         look.quiet(screens.reopened(state["reopened"], state["lost"]))
 
 
-def doing(state: dict[str, Any]) -> tuple[str, list[str]]:
-    """Return what the bench does, in a sentence, and more of it."""
-    lines = []
-    if state["waiting"] > 1:
-        lines.append(f"{figures.counted(state['waiting'] - 1, 'unit')} after this one.")
-    if state.get("catching_up"):
-        return "Wait: earlier runs are checked first.", [state["catching_up"]]
-    if state["bench"] is None:
-        return "No bench: type what you read.", lines
-    if state["phase"] == "source off":
-        return "The source is off.", ["Check leads and board, then allow measuring."]
-    if state["prompt"] is not None:
-        return f"Waiting for {state['prompt']['subject']}.", lines
-    if state["phase"] in {"measuring", "checking"} and state["serial"]:
-        return f"{state['phase'].capitalize()} {state['serial']}.", lines
-    trouble = state["phase"] == "trouble"
-    return "Not measured." if trouble else "Ready for the next unit.", lines
+def place_for(what: object) -> DeltaGenerator:
+    """Return a part of the page; where there is nothing to show, an empty one.
+
+    What is left out of a page goes only once all of it is drawn, seconds after the
+    words above on a slow machine; what is made empty goes at once.
+    """
+    return st.container() if what else st.empty()
+
+
+def where(state: dict[str, Any], product: ProductModel) -> str:
+    """Return which level of which range was read last."""
+    title = product.range(state["range"]).title
+    return screens.level_read(title, state["level"], state["levels"])
 
 
 def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, str]]:
@@ -110,7 +117,7 @@ def last_read(read: dict[str, float], product: ProductModel) -> list[tuple[str, 
     return [
         (name, spell(float(f"{read[key]:.6g}"), unit).replace("-", figures.MINUS))
         for name, key, unit in (
-            ("source set to", "level", into),
+            ("source was set to", "level", into),
             ("reference", "reference", into),
             ("output", "output", out_of),
         )
@@ -148,18 +155,28 @@ def by_instruments() -> None:
             take=scanned,
             context={"build": st.session_state["build"]},
         )
-        st.button(
-            "Measure the next serial",
-            # Another key after each order: a second click on one button is no order.
-            key=f"next {len(orders)}",
-            on_click=order_next,
-            args=(len(orders),),
-        )
+        with st.container(key="bench orders", horizontal=True, gap="small"):
+            st.button(
+                "Measure the next serial",
+                # Another key after each order: a second click on one is no order.
+                key=f"next {len(orders)}",
+                on_click=order_next,
+                args=(len(orders),),
+            )
+            if (st.session_state.get(LOOKED) or {}).get("session"):
+                st.button(
+                    screens.END_SESSION,
+                    key=f"end {len(orders)}",
+                    on_click=order_end,
+                    args=(len(orders),),
+                    help=screens.END_MEANS,
+                )
     first = max(0, len(orders) - SHOWN_ORDERS)
     orders[first:] = [
         one if one["state"] in ENDED else followed(one) for one in orders[first:]
     ]
-    look.lines(*(result(one) for one in reversed(orders[first:])))
+    now_done = st.session_state.get(LOOKED)
+    look.lines(*(result(one, now_done) for one in reversed(orders[first:])))
     again(orders[first:])
 
 
@@ -221,29 +238,52 @@ def followed(order: dict[str, Any]) -> dict[str, Any]:
         return {**order, "state": "failed", "message": "the daemon no longer knows it"}
 
 
-def result(order: dict[str, Any]) -> str:
-    """Return one line on an order."""
+def result(order: dict[str, Any], now_done: dict[str, Any] | None) -> str:
+    """Return one line on an order.
+
+    Parameters
+    ----------
+    now_done
+        What the daemon does, as the page says it; None before it was known.
+    """
     serial = order["serial"] or order["order"]["serial"] or "The next serial"
+    if order["order"]["work"] == "end session":
+        serial = "The end of the session"
     # A unit that is to be seated again has the verdict of its first run meanwhile.
-    verdict = order["verdict"] if order["state"] in ENDED else None
-    became = order["message"] or verdict or order["state"]
-    return ". ".join([f"{serial}: {became}", *order.get("remarks", ())])
+    if order["state"] in ENDED:
+        became = order["message"] or order["verdict"] or order["state"]
+        return ". ".join([f"{serial}: {became}", *order.get("remarks", ())])
+    first = None if now_done is None else now_done["order"]
+    if now_done is None or first is None or first["ticket"] != order["ticket"]:
+        became = "waits for its turn"
+    else:
+        became = screens.order_is(first["serial"], now_done)
+    return ". ".join([f"{serial} {became}", *order.get("remarks", ())])
 
 
-def place(button: str, **values: Any) -> bool:
-    """Place an order and follow it; once for each name of a button."""
+def place(button: str, *, work: str = "unit", **values: Any) -> bool:
+    """Place an order and follow it; once for each name of a button.
+
+    Parameters
+    ----------
+    work
+        "unit", or what is of the bench itself.
+    """
     once = data.once(button)
     # Looked up before: between what was ordered and its line nothing may end this.
     orders: list[dict[str, Any]] = st.session_state.setdefault(ORDERS, [])
 
     def order(at: data.Connection) -> None:
-        ticket = at.client.measure(**values, once=once)
+        if work == "unit":
+            ticket = at.client.measure(**values, once=once)
+        else:
+            ticket = at.client.work(work, once=once)
         if any(one["ticket"] == ticket for one in orders):
             return
         orders.append(
             {
                 "ticket": ticket,
-                "order": values,
+                "order": {"work": work, "serial": None, **values},
                 "serial": None,
                 "state": "waiting",
                 "message": None,
@@ -267,7 +307,7 @@ def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
         st.session_state.setdefault(ORDERS, []).append(
             {
                 "ticket": None,
-                "order": {"build": build, "serial": serial},
+                "order": {"work": "unit", "build": build, "serial": serial},
                 "serial": serial,
                 "state": "failed",
                 "message": screens.not_ordered(data.said() or screens.GONE),
@@ -292,6 +332,12 @@ def order_next(number: int) -> None:
     """Order the serial after the last, once for each button that was shown."""
     if number == len(st.session_state[ORDERS]):
         place(f"next {number}", build=st.session_state["build"], serial=None)
+
+
+def order_end(number: int) -> None:
+    """Order the end of the session, once for each button that was shown."""
+    if number == len(st.session_state[ORDERS]):
+        place(f"end {number}", work="end session")
 
 
 def by_hand() -> None:

@@ -1,13 +1,14 @@
 """Reels: what came in, what it reads, where it went; record, correct and fit them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
-from config import HoldpointError, QuantityError, Unit as Quantity, parse
+from config import HoldpointError, Part, QuantityError, Unit as Quantity, parse
 from daemon.holds import checks_of, judged, told
 from daemon.presentation import (
     capital,
@@ -21,6 +22,7 @@ from daemon.presentation.figures import day
 from daemon.presentation.plots import segments
 from daemon.traceability import (
     SHARED,
+    ContradictionError,
     Records,
     correct,
     kitting,
@@ -36,6 +38,9 @@ SUBJECT = "reel"
 """The word of the address."""
 DONE = "reels done"
 """Key of a viewer's session: what was recorded last, and how often."""
+OPEN = "reels open"
+"""Key of a viewer's session: the form that was refused, which stays open."""
+ANYWAY = "Record it although records contradict"
 FEWEST_PARTS = 2
 NEWEST = 200
 """Reels that are listed."""
@@ -244,7 +249,7 @@ def _every(shown: data.Shown, rows: Sequence[Reel]) -> None:
 
 
 def _receive() -> None:
-    with st.expander("Record a reel that came in"):
+    with _form("Record a reel that came in", "new"):
         _field("Name", "new reel")
         left, right = st.columns(2, gap="small")
         with left:
@@ -262,7 +267,7 @@ def _keep_reel() -> None:
     given = {key: _text(f"new {key}") for key in TEXTS}
     name, number = _text("new reel"), st.session_state.get("new quantity")
     if name is None:
-        data.refuse("Give the reel a name")
+        _refuse("new", "Give the reel a name")
         return
 
     def keep(at: data.Connection) -> None:
@@ -286,7 +291,7 @@ def _keep_reel() -> None:
             receipt=receipt,
         )
 
-    if _done(keep, f"Reel {name} is recorded."):
+    if _done("new", keep, f"Reel {name} is recorded."):
         st.query_params[SUBJECT] = name
 
 
@@ -294,7 +299,7 @@ def _correct(shown: data.Shown, reel: Reel) -> None:
     """Offer to correct what is recorded; what stands there is filled in."""
     receipts = shown.connection.store.rows(ReelReceipt, reel=reel.reel)
     now = _recorded(reel, receipts)
-    with st.expander(look.plain(f"Correct what is recorded of reel {reel.reel}")):
+    with _form(f"Correct what is recorded of reel {reel.reel}", "correct"):
         for key, title in {
             "nominal_ohm": "Value",
             "tolerance_ppm": "Tolerance",
@@ -325,7 +330,7 @@ def _recorded(reel: Reel, receipts: Sequence[ReelReceipt]) -> dict[str, str]:
 def _keep_correction(name: str) -> None:
     person = who.chosen()
     if person is None:
-        data.refuse("Say who decides")
+        _refuse("correct", "Say who decides")
         return
 
     def keep(at: data.Connection) -> None:
@@ -359,7 +364,7 @@ def _keep_correction(name: str) -> None:
             at=datetime.now(UTC),
         )
 
-    _done(keep, f"Reel {name} is corrected.")
+    _done("correct", keep, f"Reel {name} is corrected.")
 
 
 def _count(text: str) -> int:
@@ -373,16 +378,30 @@ def _fit(shown: data.Shown, reel: Reel) -> None:
     if not shown.builds:
         return
     at = shown.connection
-    with st.expander(look.plain(f"Record that reel {reel.reel} feeds a part")):
-        st.selectbox("Part", list(at.settings.product.parts), key="fit part")
+    parts = _parts(at.settings.product.parts, reel)
+    with _form(f"Record that reel {reel.reel} feeds a part", "fit"):
+        # Another reel, another part: what was chosen for one is no choice for it.
+        st.selectbox("Part", parts, key=f"fit part {reel.reel}")
         st.selectbox("Build", shown.builds[::-1], key="fit build")
         _field("From unit", "fit from", placeholder="left out: the whole build")
-        st.checkbox("Record it although records contradict", key="fit anyway")
+        st.checkbox(ANYWAY, key="fit anyway")
         _button("Record that it feeds the part", _keep_fitting, reel.reel)
 
 
+def _parts(planned: Mapping[str, Part], reel: Reel) -> list[str]:
+    """Return all parts, first those that are planned with the reel's value."""
+
+    def of_another_value(part: str) -> bool:
+        of = planned[part]
+        allowed_ohm = of.nominal_ohm * of.tolerance_ppm * 1e-6
+        return abs(reel.nominal_ohm - of.nominal_ohm) > allowed_ohm
+
+    return sorted(planned, key=of_another_value)
+
+
 def _keep_fitting(name: str) -> None:
-    part, build = st.session_state["fit part"], st.session_state["fit build"]
+    part = st.session_state[f"fit part {name}"]
+    build = st.session_state["fit build"]
     first = _text("fit from")
     doubts: list[str] = []
 
@@ -406,13 +425,19 @@ def _keep_fitting(name: str) -> None:
 
     since = f"unit {first}" if first else "the first unit"
     said = f"Part {part} of build {build} comes from reel {name} from {since} on."
-    if _done(keep, said) and doubts:
+    if _done("fit", keep, said) and doubts:
         st.session_state[DONE] = (
             " ".join((said, *doubts)), st.session_state[DONE][1],
         )  # fmt: skip
 
 
 # ---- what the forms have in common
+
+
+def _form(title: str, name: str) -> DeltaGenerator:
+    """Return a form that folds; one that was refused stays open."""
+    refused = st.session_state.get(OPEN) == name
+    return st.expander(look.plain(title), expanded=refused)
 
 
 def _key(reel: Reel, column: str) -> str:
@@ -446,18 +471,36 @@ def _button(title: str, act: Any, *args: Any) -> None:
     st.button(title, key=f"{title} {count}", on_click=act, args=args)
 
 
-def _done(keep: Any, said: str) -> bool:
+def _refuse(form: str, why: str | None = None) -> None:
+    """Say why nothing was recorded, and leave the form open as it was filled in.
+
+    Parameters
+    ----------
+    why
+        Left out where it was said already.
+    """
+    if why is not None:
+        data.refuse(why)
+    st.session_state[OPEN] = form
+    st.session_state[DONE] = (None, st.session_state.get(DONE, (None, 0))[1])
+
+
+def _done(form: str, keep: Any, said: str) -> bool:
     """Record; say so, and clear what was typed."""
     count = st.session_state.get(DONE, (None, 0))[1]
     try:
         if not data.tried(keep):
-            st.session_state[DONE] = (None, count)
+            _refuse(form)
             return False
-    except HoldpointError as exc:
-        data.refuse(str(exc))
-        st.session_state[DONE] = (None, count)
+    except ContradictionError as exc:
+        # Its own sentence names what a command takes.
+        why = f"reel {exc.reel} cannot feed it: {exc.detail}"
+        _refuse(form, f"{why}. If it is so all the same, tick: {ANYWAY}")
         return False
-    st.session_state[DONE] = (said, count + 1)
+    except HoldpointError as exc:
+        _refuse(form, str(exc))
+        return False
+    st.session_state[DONE], st.session_state[OPEN] = (said, count + 1), None
     for key in list(st.session_state):
         if isinstance(key, str) and key.startswith(("new ", "fit from")):
             del st.session_state[key]

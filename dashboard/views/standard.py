@@ -5,7 +5,7 @@ from dataclasses import asdict
 import pandas as pd
 import streamlit as st
 
-from daemon.presentation import figures, plots
+from daemon.presentation import figures, plots, screens
 from dashboard import benches, charts, data, look, pictures
 
 MEANING = (
@@ -23,7 +23,7 @@ CHECKS = {
 FIRST = "A session opens with it on every range."
 ORDERED = "bench orders"
 """Key of a viewer's session: how often something was ordered here."""
-ORDERS = {"Run the check standard now": "check", "End the session": "end session"}
+ORDERS = {"Run the check standard now": "check", screens.END_SESSION: "end session"}
 
 
 def standard() -> None:

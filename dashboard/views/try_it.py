@@ -30,7 +30,7 @@ ELSEWHERE = (
 MEANING = (
     "What you plant comes with a new unit, and nothing tells the program of it. Units "
     "are made when they are ordered. Where the bench asks for something, such as to "
-    "seat a unit again, answer it above."
+    "seat a unit again, its question comes at the top of this page."
 )
 BUSY = "The bench still measures the demo's own units. This page waits for their end."
 
@@ -91,8 +91,8 @@ def _plant(shown: data.Shown) -> None:
             step=0.1, format="%.2f", key="size",
         )  # fmt: skip
         right.number_input(
-            "From which new unit on", min_value=1, max_value=MOST_UNITS, value=4,
-            step=1, key="from unit",
+            "From which new unit on (the next is 1)", min_value=1,
+            max_value=MOST_UNITS, value=4, step=1, key="from unit",
         )  # fmt: skip
         _button("Plant it", _do_plant)
 

@@ -586,6 +586,27 @@ def last_serial(book: Book, build: str) -> Rows:
     return [{"serial": one["serial"]} for one in mine[-1:]]
 
 
+def not_closed(book: Book, product: str, bench: str) -> Rows:
+    """Return the bench's last session with how many units no check of it follows."""
+    here = {one["session"] for one in book.of("session") if one["bench"] == bench}
+    mine = [
+        one
+        for one in of_product(book, "run", product)
+        if one["origin"] == "bench" and one["session"] in here
+    ]
+    if not mine:
+        return []
+    last = max(mine, key=by("number"))["session"]
+    of_it = [one for one in mine if one["session"] == last]
+    checks = [one["number"] for one in of_it if one["kind"] is RunKind.CHECK]
+    since = {
+        one["serial"]
+        for one in of_it
+        if one["kind"] is RunKind.UNIT and one["number"] > max(checks, default=0)
+    }
+    return [{"session": last, "units": len(since)}] if since else []
+
+
 def sessions(book: Book, product: str) -> Rows:
     """Return sessions in which the product was measured."""
     rows = []
@@ -949,6 +970,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "runs_that_keep": runs_that_keep,
     "last_serial": last_serial,
     "sessions": sessions,
+    "not_closed": not_closed,
     "runs_known": lambda book, product, runs: [
         {"run": one}
         for one in sorted(

@@ -74,9 +74,9 @@ ONE_ROW = {
     "watermark",
 }
 """Questions that have an answer of nothing, too."""
-NO_ROW = {"away", "not_shared", "shared_view"}
-"""Questions that have no answer here: the only unit that left came back, and nothing is
-shared."""
+NO_ROW = {"away", "not_closed", "not_shared", "shared_view"}
+"""Questions that have no answer here: the only unit that left came back, a check came
+last, and nothing is shared."""
 
 
 def columns(record: type[Row]) -> str:
@@ -251,6 +251,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         "range level reference_readings output_readings at_s",
     ),
     "sessions": ({"product": "photoamp"}, "session bench opened_at runs checks"),
+    "not_closed": ({"product": "photoamp", "bench": "bench 1"}, "session units"),
     "jobs": ({}, "job succeeded_at"),
 }
 

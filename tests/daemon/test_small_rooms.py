@@ -1,11 +1,14 @@
 """Serials by file drop, jobs by the clock, a story's score."""
 
 from datetime import UTC, datetime, timedelta
+from logging import getLogger
 from pathlib import Path
 from threading import Event
 
 import pytest
 
+from daemon.service.home import Home
+from daemon.service.log import logged
 from daemon.service.schedule import Job, Schedule
 from daemon.station.desk import Desk
 from daemon.station.inbox import Inbox
@@ -167,4 +170,32 @@ def test_a_job_that_fails_says_why(caplog: pytest.LogCaptureFixture) -> None:
         assert tried.wait(60.0)
         schedule.stop()
     (said,) = [one for one in caplog.records if one.name == "daemon.service.schedule"]
-    assert "No space left" in said.__dict__["reason"]
+    assert "No space left" in said.getMessage()
+
+
+def test_a_terminal_is_told_sentences_of_ours_and_the_log_all_with_the_time(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = Home(tmp_path)
+    with logged(home):
+        getLogger("apscheduler.scheduler").warning("Execution of job %s skipped", "x")
+        fault = OSError(28, "No space left on device")
+        getLogger("daemon.alerts.sender").error("It is tried again.", exc_info=fault)
+    getLogger("daemon.alerts.sender").warning("Afterwards.")
+    assert capsys.readouterr().err.splitlines()[0] == "It is tried again."
+    kept = home.log.read_text()
+    assert "WARNING apscheduler.scheduler: Execution of job x skipped" in kept
+    assert "OSError: [Errno 28] No space left on device" in kept
+    assert "Afterwards" not in kept
+
+
+def test_a_clock_that_was_set_is_said_in_a_sentence_with_how_far(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    apart_s = iter([1000.0, 4600.0, 4600.5, 1000.5])
+    monkeypatch.setattr("daemon.service.schedule._apart_s", lambda: next(apart_s))
+    schedule = Schedule((), succeeded=lambda _name, _at: None, last_success={})
+    assert [schedule.notice_clock_step() for _ in range(3)] == [True, False, True]
+    first, second = (one.getMessage() for one in caplog.records)
+    assert first.startswith("The clock of this machine jumped forward by 3600 s: ")
+    assert second.startswith("The clock of this machine jumped back by 3600 s: ")

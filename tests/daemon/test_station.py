@@ -4,7 +4,8 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 from threading import Event
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
@@ -13,6 +14,8 @@ from config.model import Alerts, Bench, CheckStandard, Plan, Settings
 from config.quantity import Unit
 from daemon.bench.clock import VirtualClock
 from daemon.bench.errors import StoppedError
+from daemon.commands.opened import Opened
+from daemon.commands.status import _not_closed
 from daemon.judging.product import ProductModel
 from daemon.presentation.documents.unit import UnitRecord
 from daemon.station import (
@@ -55,6 +58,8 @@ class Person(Desk):
     def __init__(self, clock: VirtualClock) -> None:
         super().__init__(utc=clock.utc, stop=Event())
         self.asked: list[str] = []
+        self.stood: list[dict[str, Any]] = []
+        """What the daemon said it does when it asked."""
         self.reads = "0.9 V"
 
     def ask(
@@ -69,6 +74,7 @@ class Person(Desk):
         """Answer."""
         del subject, by_scan
         self.asked.append(text)
+        self.stood.append(self.snapshot())
         meanwhile()
         return self.reads if wants else "done"
 
@@ -145,6 +151,35 @@ def test_a_session_opens_with_the_standard_and_repeats_it_when_due(
     assert line.desk.snapshot()["check_due"] is None
 
 
+def test_where_a_unit_is_waited_for_nothing_is_shown_that_another_read(
+    store: LocalStore,
+) -> None:
+    line = Line(store)
+    shown: list[dict[str, Any]] = []
+    show = line.desk.show
+
+    def seen(**changes: object) -> None:
+        show(**changes)
+        shown.append(line.desk.snapshot())
+
+    line.desk.show = seen  # type: ignore[method-assign]
+    line.unit()
+    standard, unit = line.desk.stood
+    assert (standard["serial"], standard["checked"]) == ("CS-1", None)
+    assert (unit["phase"], unit["serial"]) == ("connecting", "PA-1")
+    assert (unit["live"], unit["record"], unit["range"]) == ({}, {}, None)
+    assert not unit["source_on"]
+    assert unit["checked"] is not None
+    assert unit["checked"].startswith("Check standard CS-1 read right")
+    # From before its first point until the source was seen off.
+    measured = [one for one in shown if one["phase"] == "measuring"]
+    read = [(one["level"], one["levels"]) for one in measured if one["live"]]
+    assert read[:3] == [(1, 3), (2, 3), (3, 3)]
+    on = [one["source_on"] for one in measured]
+    assert on.index(True) < [bool(one["live"]) for one in measured].index(True)
+    assert not on[-1]
+
+
 def test_a_unit_that_is_measured_again_counts_towards_the_next_check(
     store: LocalStore,
 ) -> None:
@@ -212,6 +247,26 @@ def test_a_session_ends_with_the_standard(store: LocalStore) -> None:
     line.station.finish()
     assert line.in_doubt() == []
     assert line.desk.snapshot()["check_due"] == "the session is not checked yet"
+
+
+def test_a_session_without_its_closing_check_is_said_once_it_is_over(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.commands.status.is_shared", lambda: False)
+    line = Line(store)
+    at = cast(
+        "Opened", SimpleNamespace(settings=line.settings, store=store, product="pa4")
+    )
+    assert _not_closed(at, None) is None
+    for _ in range(3):  # a check after two
+        line.unit()
+    told = _not_closed(at, None)
+    assert told is not None
+    assert "bench moved while it measured its last unit. What" in told
+    # While it is open its check is yet to come.
+    assert _not_closed(at, line.desk.snapshot()) is None
+    line.station.finish()
+    assert _not_closed(at, None) is None
 
 
 @pytest.mark.parametrize("moved_ppm", [120.0, -120.0])

@@ -208,15 +208,107 @@ def test_a_range_on_which_nothing_moved_says_so() -> None:
     assert "<h1>Range 1 mA is as it was." in said(app)
 
 
-def test_a_bench_that_waits_for_a_person_does_not_say_that_it_measures() -> None:
-    state = {
-        "bench": "1", "phase": "checking", "serial": "CS-1", "range": "100uA",
-        "done": 12, "points": 12, "prompt": {"subject": "PA-0001"},
+CHECKING = {
+    "bench": "1", "phase": "checking", "serial": "CS-1", "range": "100uA",
+    "done": 8, "points": 12, "level": 2, "levels": 3, "prompt": None,
+    "source_on": True, "alarm": None, "trouble": None, "stalled": None,
+    "check_overdue": False, "checked": None, "waiting": 1, "remarks": (),
+    "order": {"ticket": "t-1", "work": "unit", "serial": "PA-0001"},
+    "live": {"level": 1e-4, "reference": 1.0001e-4, "output": 0.9},
+    "record": {}, "reopened": 0, "lost": None, "session": None,
+}  # fmt: skip
+"""Of a daemon that checks its bench before a unit, its source on."""
+
+
+def pending(ticket: str) -> dict[str, Any]:
+    """Return what a daemon says of an end of the session that is yet to come."""
+    return {
+        "ticket": ticket, "order": {"work": "end session", "serial": None},
+        "serial": None, "state": "waiting", "message": None, "verdict": None,
+        "remarks": (),
     }  # fmt: skip
+
+
+CONNECT = {"prompt": "p-1", "text": "Connect it.", "wants": None, "by_scan": True}
+
+
+def test_a_bench_that_waits_for_a_person_does_not_say_that_it_measures() -> None:
     product = ProductModel.of(demo_settings().product)
-    assert live.in_words(state, product) == "Bench 1: waiting for PA-0001"
-    measuring = live.in_words(state | {"prompt": None}, product)
-    assert measuring == "Bench 1: checking CS-1, range 100 µA, point 12 of 12"
+    waits = CHECKING | {"prompt": {"subject": "PA-0001"}}
+    assert live.in_words(waits, product) == "Bench 1: waiting for PA-0001"
+    checking = live.in_words(CHECKING, product)
+    assert checking == "Bench 1: checking CS-1, level 2 of 3 on range 100 µA"
+
+
+@pytest.mark.usefixtures("held")
+def test_headline_and_numbers_of_the_bench_page_are_of_one_moment_and_of_a_named_unit(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    real = data.doing()
+    assert real is not None
+    now = dict(CHECKING)
+    monkeypatch.setattr(data, "doing", lambda: (real[0], real[1] | now))
+    app = opened("bench")
+
+    def shown(**changes: Any) -> str:
+        now.update(changes)
+        app.run()
+        assert not app.exception
+        return said(app)
+
+    words = shown()
+    pieces = [in_words(one.value) for one in app.html]
+    (headline,) = [one for one in pieces if "<h1>Checking CS-1.</h1>" in one]
+    assert "touch no leads" in headline
+    # One with the headline: neither stands beside the other of before.
+    assert "Read last of CS-1: level 2 of 3 on range 100 µA." in headline
+    assert "900 mV" in headline
+    assert "Bench 1" in words
+    assert "Bench 1:" not in words
+    nothing: dict[str, Any] = {
+        "live": {},
+        "range": None,
+        "source_on": False,
+        "phase": "connecting",
+    }
+    words = shown(prompt=CONNECT | {"subject": "PA-0001"}, **nothing)
+    assert "Waiting for PA-0001." in words
+    assert "Read last of" not in words
+    assert "Drop the order for PA-0001" in [one.label for one in app.button]
+    assert "End the session" not in [one.label for one in app.button]
+    ordered: list[str] = []
+
+    def take(_: Client, work: str, *, once: str) -> str:
+        ordered.append(work)
+        return once
+
+    monkeypatch.setattr(Client, "work", take)
+    monkeypatch.setattr(Client, "ticket", lambda _, ticket: pending(ticket))
+    now.update(
+        session="s-1", order={"ticket": "x", "work": "unit", "serial": "PA-0001"}
+    )
+    app.run()
+    button(app, "End the session").click().run()
+    assert ordered == ["end session"]
+    assert "The end of the session waits for its turn" in said(app)
+
+
+def test_ready_is_said_only_where_nothing_is_done_and_the_source_is_off() -> None:
+    right = "Check standard CS-1 read right on every range: the bench may judge."
+    now = CHECKING | {"serial": "PA-0001", "source_on": False, "checked": right}
+    connecting = "PA-0001 is connected: it begins now."
+    assert live.doing(now | {"phase": "connecting"}) == (connecting, [right])
+    waits = now | {"phase": "waiting", "order": None, "waiting": 0}
+    assert live.doing(waits) == ("Ready for the next unit.", [right])
+    for busy in (
+        {"source_on": True},
+        {"order": CHECKING["order"]},
+        {"phase": "comparing meters"},
+        {"phase": "reading again"},
+        {"phase": "warming up, 3 min left"},
+        {"prompt": CONNECT | {"subject": "CS-1"}},
+    ):
+        assert "Ready" not in live.doing(waits | busy)[0], busy
 
 
 def type_readings(app: AppTest, serial: str) -> AppTest:
@@ -376,7 +468,7 @@ def test_a_unit_that_is_to_be_seated_again_has_no_verdict_meanwhile(
             if prompt["wants"] is None:
                 app.run()
                 assert "Seat the unit and its leads again" in said(app)
-                assert "PA-9007: measuring" in said(app)
+                assert "PA-9007 waits for your answer" in said(app)
             client.answer(prompt["prompt"], answers[prompt["wants"]])
     app.run()
     assert "PA-9007: conforming. Unit PA-9007 reads far from" in said(app)

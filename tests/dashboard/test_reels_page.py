@@ -6,11 +6,14 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
+from daemon.traceability import kitting
 from storage.access import open_store
 from storage.records import Build, Fitting, Reel
 from storage.records_shipping import ReelReceipt
-from tests.daemon.making import demo_settings
+from storage.remote import RemoteStore
+from tests.daemon.making import AT, demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
 from tests.daemon.starting import running_daemon
 from tests.dashboard.test_pages import button, opened, said
@@ -100,7 +103,7 @@ def test_a_reel_is_recorded_corrected_and_fitted_on_the_page(home: Home) -> None
     app.text_input(key="open build").set_value("B-9")
     button(app, "Open it").click().run()
     assert "Build B-9 is open already." in said(app)
-    app.selectbox(key="fit part").set_value("R13")
+    app.selectbox(key="fit part K-950").set_value("R13")
     app.selectbox(key="fit build").set_value("B-9").run()
     button(app, "Record that it feeds the part").click().run()
     assert "it is of the wrong value for part R13" in said(app)
@@ -113,3 +116,32 @@ def test_a_reel_is_recorded_corrected_and_fitted_on_the_page(home: Home) -> None
         fitted = store.rows(Fitting, product=NAME, reel="K-950")
     assert [(one.build, one.part) for one in fitted] == [("B-9", "R13")]
     assert Path(home.folder).exists()
+
+
+def test_a_reel_is_offered_to_parts_of_its_value_and_a_refused_form_stays_open(
+    home: Home,
+) -> None:
+    with Client.of(home.data) as client, RemoteStore(client.endpoint) as store:
+        kitting.receive_reel(
+            store, "K-980", nominal_ohm=500.0, tolerance_ppm=1e3, at=AT
+        )
+    app = at("K-980")
+    title = "Record that reel K-980 feeds a part"
+
+    def folded_open() -> list[str]:
+        return [one.label for one in app.expander if one.proto.expanded]
+
+    parts = app.selectbox(key="fit part K-980")
+    # Planned as 499.95 Ω; its label says 500 Ω.
+    assert parts.options[0] == parts.value == "R14"
+    assert sorted(parts.options) == sorted(demo_settings().product.parts)
+    assert folded_open() == []
+    parts.set_value("R13")
+    app.text_input(key="fit from").set_value("PA-0009")
+    button(app, "Record that it feeds the part").click().run()
+    words = said(app)
+    assert "it is of the wrong value for part R13" in words
+    assert "tick: Record it although records contradict." in words
+    assert "--anyway" not in words
+    assert folded_open() == [title]
+    assert app.text_input(key="fit from").value == "PA-0009"
