@@ -122,7 +122,13 @@ from .records_alerts import (
     Severity as Severity,
 )
 from .records_amending import Amended as Amended, Amendment as Amendment
-from .records_gauge import GaugeReading as GaugeReading, GaugeStudy as GaugeStudy
+from .records_gauge import (
+    FEWEST_REFERENCES as FEWEST_REFERENCES,
+    FEWEST_TIMES as FEWEST_TIMES,
+    GaugeKind as GaugeKind,
+    GaugeReading as GaugeReading,
+    GaugeStudy as GaugeStudy,
+)
 from .records_line import (
     KeptLine as KeptLine,
     LineBench as LineBench,

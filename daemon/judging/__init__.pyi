@@ -1,4 +1,9 @@
-from .bench_changes import bench_name as bench_name, to_repeat as to_repeat
+from . import gauge_shown as gauge_shown
+from .bench_changes import (
+    bench_name as bench_name,
+    rests_on_another as rests_on_another,
+    to_repeat as to_repeat,
+)
 from .bench_drift import drifts_of as drifts_of
 from .budget import (
     NoBudgetError as NoBudgetError,
@@ -11,10 +16,15 @@ from .capability import (
     RangeVariation as RangeVariation,
 )
 from .gauge import (
+    TIMES as TIMES,
+    TRIALS as TRIALS,
     Cell as Cell,
     Gauge as Gauge,
     GaugeError as GaugeError,
+    again as again,
+    number as number,
     planned as planned,
+    width_between as width_between,
 )
 from .inspections import (
     ANSWERS as ANSWERS,

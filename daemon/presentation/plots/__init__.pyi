@@ -14,6 +14,11 @@ from .check_standard import (
 )
 from .claim import parts_against_claim as parts_against_claim
 from .gauge import readings_of_gauge as readings_of_gauge
+from .gauge_references import (
+    bias_by_reference as bias_by_reference,
+    readings_in_order as readings_in_order,
+    reference_by_day as reference_by_day,
+)
 from .marks import (
     BUILD_OPENED as BUILD_OPENED,
     CELL_OPENED as CELL_OPENED,
