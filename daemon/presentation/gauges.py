@@ -14,7 +14,6 @@ from daemon.presentation.figures import (
     counted,
     day_of,
     decimals_for,
-    prefixed,
 )
 from daemon.spc import gauge
 from storage import GaugeKind
@@ -98,11 +97,10 @@ def amount(value: float, unit: str, *, half: float | None = None) -> str:
     >>> amount(0.9000123, "V", half=2.1e-6)
     '900.0123 mV'
     """  # noqa: RUF002 -- the doctest shows the true minus sign
-    for known, letter in WITH_PREFIX.items():
-        if unit == known.value:
-            return prefixed(value, letter, digits=5, expanded=half)
-    text = f"{value:.{decimals_for(half)}f}" if half else f"{value:.5g}"
-    return f"{text} {unit}".replace("-", MINUS)
+    scale, named = in_prefix([value], unit)
+    scaled = value / scale
+    text = f"{scaled:.{decimals_for(half / scale)}f}" if half else f"{scaled:.5g}"
+    return f"{text} {named}".replace("-", MINUS)
 
 
 def in_prefix(values: Iterable[float], unit: str) -> tuple[float, str]:
@@ -181,7 +179,7 @@ def _of_bias(found: "gauge.BiasStudy", unit: str) -> list[tuple[str, str]]:
 def _of_line(found: "gauge.LinearityStudy", unit: str) -> list[tuple[str, str]]:
     slope = found.slope_interval
     return [
-        (f"bias at {amount(known, unit)}", amount(bias, unit))
+        (f"bias at {amount(known, unit)}", amount(bias, unit, half=found.s))
         for known, bias in found.reference_bias
     ] + [
         (
@@ -211,8 +209,8 @@ def _over_time(found: "gauge.StabilityStudy", unit: str) -> list[tuple[str, str]
     ]
     if found.components is not None:
         rows += [
-            ("s inside a day", amount(found.components.s_inside, unit)),
-            ("s from day to day", amount(found.components.s_across, unit)),
+            ("scatter (s) inside a day", amount(found.components.s_inside, unit)),
+            ("scatter (s) from day to day", amount(found.components.s_across, unit)),
         ]
     return rows
 
@@ -308,8 +306,8 @@ def _said_bias(found: "gauge.BiasStudy", unit: str) -> str:
 def _said_linearity(found: "gauge.LinearityStudy", unit: str) -> list[str]:
     (low, at_low), *_, (high, at_high) = found.reference_bias
     ends = (
-        f"The bias is {amount(at_low, unit)} at {amount(low, unit)} and "
-        f"{amount(at_high, unit)} at {amount(high, unit)}."
+        f"The bias is {amount(at_low, unit, half=found.s)} at {amount(low, unit)} and "
+        f"{amount(at_high, unit, half=found.s)} at {amount(high, unit)}."
     )
     if found.slope_p < SURE:
         lines = [f"The bias changes over the range. {ends}"]

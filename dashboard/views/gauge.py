@@ -96,7 +96,11 @@ def _headline(mine: Gauge | None) -> None:
             cells=len(mine.cells),
             time=cell.time if mine.over_time else None,
         ),
-        [f"Gauge study {name}. What was read before is not shown until the end."],
+        [
+            f"Gauge study {name}: {cell.time - 1} of {mine.study.times} days are read."
+            if mine.over_time
+            else f"Gauge study {name}. What was read before is not shown until the end."
+        ],
     )
 
 

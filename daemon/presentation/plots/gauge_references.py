@@ -250,7 +250,7 @@ def _axis(look: Look) -> dict[str, Any]:
 def _value(title: str, look: Look) -> alt.Y:
     return alt.Y(
         "value:Q",
-        scale=alt.Scale(zero=False),
+        scale=alt.Scale(zero=False, padding=8),
         axis=alt.Axis(title=title, grid=False, **_axis(look)),
     )
 
