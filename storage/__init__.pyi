@@ -111,6 +111,7 @@ from .records import (
     Scope as Scope,
     Session as Session,
     Signal as Signal,
+    StandardCheck as StandardCheck,
     Unit as Unit,
     Verdict as Verdict,
     WholeRun as WholeRun,

@@ -45,6 +45,7 @@ from .instruments import (
     meet as meet,
     remark_on as remark_on,
     remarks as remarks,
+    standards_past_due as standards_past_due,
 )
 from .product import ProductModel as ProductModel, RangeModel as RangeModel
 from .prospects import too_poor_for as too_poor_for, too_poor_on as too_poor_on

@@ -81,3 +81,9 @@ from .uncertainty import (
     Component as Component,
     Distribution as Distribution,
 )
+from .whose_drift import (
+    Mover as Mover,
+    StandardSeen as StandardSeen,
+    WhoseDrift as WhoseDrift,
+    whose_drift as whose_drift,
+)

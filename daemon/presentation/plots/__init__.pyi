@@ -11,6 +11,7 @@ from .check_standard import (
     check_frame as check_frame,
     checks_in_words as checks_in_words,
     checks_of_range as checks_of_range,
+    standards_of_range as standards_of_range,
 )
 from .claim import parts_against_claim as parts_against_claim
 from .gauge import readings_of_gauge as readings_of_gauge
