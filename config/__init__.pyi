@@ -36,6 +36,7 @@ from .files import (
     write_whole as write_whole,
 )
 from .form import Field as Field
+from .frames import Frame as Frame
 from .handheld import (
     USUAL_METERS as USUAL_METERS,
     accuracy as accuracy,
@@ -48,6 +49,7 @@ from .load import (
     load as load,
     load_profile as load_profile,
     load_with_plan as load_with_plan,
+    profile_names as profile_names,
 )
 from .mapping import (
     SheetMapping as SheetMapping,

@@ -221,9 +221,9 @@ def _plan(plan: Plan, *, by_bench: bool) -> Iterator[str]:
         ]
     yield ", ".join(said)
     yield (
-        "  a unit conforms when it keeps its limit by at least "
-        f"{plan.judging.guard_band_factor:g} times its uncertainty; a limit is judged "
-        f"when it is at least {plan.judging.needed_ratio:g} times the uncertainty"
+        f"  a unit conforms when it is inside its limit by {_inside_by(plan)}; a limit "
+        f"is judged when it is at least {plan.judging.needed_ratio:g} times the "
+        "uncertainty"
     )
     yield (
         "  one false hold accepted in "
@@ -238,3 +238,12 @@ def _plan(plan: Plan, *, by_bench: bool) -> Iterator[str]:
             f"  measured by plan: {plan.sample.full_share * 100:.10g} % of a build on "
             f"every range, the other units on {least}"
         )
+
+
+def _inside_by(plan: Plan) -> str:
+    """Say how far inside its limit a unit must be."""
+    factor = plan.judging.guard_band_factor
+    if factor == 0.0:
+        return "any amount"
+    times = "" if factor == 1.0 else f"{factor:g} times "
+    return f"at least {times}its uncertainty"

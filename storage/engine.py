@@ -82,6 +82,8 @@ class Engine:
         self._closed = False
         self.commits = 0
         """Transactions kept so far."""
+        self.beside_runs = 0
+        """Those that kept more than runs and what was found in them."""
         _own(path)
         try:
             self._connection: duckdb.DuckDBPyConnection | None = _connect(
@@ -92,8 +94,14 @@ class Engine:
             raise
 
     @contextmanager
-    def transaction(self) -> Iterator[Transaction]:
-        """Give the one open transaction; commit it, or roll it back and raise."""
+    def transaction(self, *, of_runs: bool = False) -> Iterator[Transaction]:
+        """Give the one open transaction; commit it, or roll it back and raise.
+
+        Parameters
+        ----------
+        of_runs
+            Whether it keeps nothing but runs and what was found in them.
+        """
         with self._writing:
             with self._state:
                 connection = self._connected()
@@ -103,6 +111,7 @@ class Engine:
                 yield _Writing(writer)
                 writer.execute("commit")
                 self.commits += 1
+                self.beside_runs += not of_runs
             except duckdb.FatalException as exc:
                 # An open cursor would keep the dead instance alive.
                 writer.close()

@@ -34,6 +34,8 @@ class Possible(NamedTuple):
     """With 95 %; the smaller first."""
     reel: str | None
     """That it comes from, where that was recorded."""
+    seen_right: bool = False
+    """Units before had parts of this reel and read as they should."""
 
 
 class Predicted(NamedTuple):

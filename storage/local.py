@@ -69,6 +69,11 @@ class LocalStore(Store):
         self.shares = self.marks().shares
         """Whether what is kept is written down for a shared database."""
 
+    @property
+    def kept_beside_runs(self) -> int:
+        """How many transactions kept more than runs and what was found in them."""
+        return self._database.beside_runs
+
     @classmethod
     def open_briefly(
         cls,
@@ -111,7 +116,7 @@ class LocalStore(Store):
         closes: Sequence[Rejudgement] = (),
     ) -> int:
         """Keep a run with all that belongs to it; return its run number."""
-        with self._database.transaction() as transaction:
+        with self._database.transaction(of_runs=True) as transaction:
             number = record_run(transaction, run, results, unit, checks, closes)
             if self.shares:
                 body = wire.encode_command(
@@ -122,7 +127,7 @@ class LocalStore(Store):
 
     def record_runs(self, runs: Sequence[WholeRun]) -> list[int]:
         """Keep several units' runs in one transaction; return their run numbers."""
-        with self._database.transaction() as transaction:
+        with self._database.transaction(of_runs=True) as transaction:
             numbers = record_runs(transaction, runs)
             if self.shares:
                 body = wire.encode_command(runs=runs)
@@ -131,7 +136,7 @@ class LocalStore(Store):
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""
-        with self._database.transaction() as transaction:
+        with self._database.transaction(of_runs=True) as transaction:
             commands.record_evaluation(transaction, evaluation)
             if self.shares:
                 sharing.note_watched(transaction, evaluation)

@@ -42,6 +42,15 @@ class Store(Protocol):
     record's own table is read by its name, by any of its fields.
     """
 
+    @property
+    def kept_beside_runs(self) -> int | None:
+        """How many transactions kept more than runs and what was found in them.
+
+        Whoever asks again and again what people recorded asks for nothing while it
+        stays. None where others write too.
+        """
+        return None
+
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare.
 

@@ -4,6 +4,7 @@ from .check_standard import (
     against_source as against_source,
     check_range as check_range,
     moved_alike_ppm as moved_alike_ppm,
+    reference_beside_ppm as reference_beside_ppm,
     reference_moved_ppm as reference_moved_ppm,
 )
 from .clock import (
@@ -59,5 +60,9 @@ from .series import (
     series_of as series_of,
 )
 from .trying import Found as Found, Tried as Tried, find as find, try_out as try_out
-from .visa import connect as connect, resources as resources
+from .visa import (
+    connect as connect,
+    overhear as overhear,
+    resources as resources,
+)
 from .wire import by_address as by_address

@@ -4,6 +4,7 @@ Two meters that move alike leave its error as it was. What each reads for what t
 source was set to tells of that, as far as the source can be trusted to stay.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
 
@@ -17,6 +18,7 @@ __all__ = [
     "check_range",
     "in_control",
     "moved_alike_ppm",
+    "reference_beside_ppm",
     "reference_moved_ppm",
 ]
 
@@ -194,3 +196,48 @@ def reference_moved_ppm(
     if abs(moved_ppm) <= source_stability_ppm + by_scatter_ppm:
         return None
     return moved_ppm
+
+
+def reference_beside_ppm(checks: Sequence[AgainstSource], now: AgainstSource) -> float:
+    """Return how far the reference reads beside what it read at the session's checks.
+
+    What the source may do by itself hides as much of what the reference may do: nobody
+    knows which of the two it was, so it is a bound of either.
+
+    Parameters
+    ----------
+    checks : sequence of AgainstSource
+        Of the same range, at the session's good checks. What lies between two of them
+        is not beside them: drift between checks is reckoned with elsewhere.
+    now : AgainstSource
+        Of a unit.
+
+    Returns
+    -------
+    float
+        Ppm, from the nearest of the checks, its sign with it; 0 where scatter explains
+        it, or no check was made at this setting.
+
+    Examples
+    --------
+    >>> checks = [
+    ...     AgainstSource(reference=one, output=1.0, scatter_ppm=3.0)
+    ...     for one in (1.0, 1.00002)
+    ... ]
+    >>> for reads in (1.00001, 1.00006, 0.99996):
+    ...     now = AgainstSource(reference=reads, output=1.0, scatter_ppm=4.0)
+    ...     round(reference_beside_ppm(checks, now))
+    0
+    40
+    -40
+    """
+    moved = [
+        ((now.reference / one.reference - 1) * 1e6, one)
+        for one in checks
+        if one.setting == now.setting
+    ]
+    if not moved or min(one for one, _ in moved) <= 0 <= max(one for one, _ in moved):
+        return 0.0
+    beside_ppm, nearest = min(moved, key=lambda one: abs(one[0]))
+    by_scatter_ppm = COVERAGE * hypot(nearest.scatter_ppm, now.scatter_ppm)
+    return beside_ppm if abs(beside_ppm) > by_scatter_ppm else 0.0

@@ -5,7 +5,7 @@ from typing import Protocol
 
 from config import Instrument, Profile
 
-__all__ = ["BareLine", "Connect", "Connection"]
+__all__ = ["BareLine", "Connect", "Connection", "Overhear"]
 
 
 class Connection(Protocol):
@@ -44,6 +44,12 @@ class BareLine(Connection, Protocol):
         """Throw away whatever comes within this time."""
         ...
 
+
+Overhear = Callable[[Instrument, Profile, str | None, float], list[bytes]]
+"""Returns the bare bytes that come over a line of its own within so many seconds.
+
+In pieces, parted where it is silent for a moment; after a line is sent, if one is
+given. An OSError where there is no such line."""
 
 Connect = Callable[[str, Instrument, Profile], Connection]
 """Opens the line of a role: role name, its settings, its profile.

@@ -21,7 +21,8 @@ from config import (
     number,
     text,
 )
-from daemon.bench.connection import Connect, Connection
+from daemon.bench.connection import Connect, Connection, Overhear
+from daemon.bench.describing_frames import describe_frames, offered
 from daemon.bench.errors import (
     InstrumentError,
     NoAnswerError,
@@ -51,6 +52,10 @@ NONE = "none"
 ANYTHING = "*"
 PREFIXES = ("", *"fpnumkMG")
 READINGS = 3
+ANSWERS = 4
+"""So many answers tell which bytes of a frame change."""
+FRAMES_S = 2.0
+LISTEN_S = 1.0
 OFF_ATTEMPTS = 3
 
 
@@ -101,6 +106,8 @@ def describe(
     name: str,
     instrument: Instrument,
     connect: Connect,
+    overhear: Overhear,
+    known: Mapping[str, Profile] | None = None,
 ) -> str:
     """Ask how an instrument speaks, try each line on it; return its profile as text.
 
@@ -114,23 +121,37 @@ def describe(
         Where it is; its profile is what this finds.
     connect
         Opens its line.
+    overhear
+        Hears its bytes, where they are no lines.
+    known
+        Profiles that may fit frames of bytes as they are, by name.
 
     Raises
     ------
     InstrumentError
         Nothing is at the address.
     """
-    return _Describing(dialogue, name, instrument, connect).text()
+    return _Describing(
+        dialogue, name, instrument, connect, overhear, known or {}
+    ).text()
 
 
 class _Describing:
     def __init__(
-        self, dialogue: Dialogue, name: str, instrument: Instrument, connect: Connect
+        self,
+        dialogue: Dialogue,
+        name: str,
+        instrument: Instrument,
+        connect: Connect,
+        overhear: Overhear,
+        known: Mapping[str, Profile],
     ) -> None:
         self._dialogue = dialogue
         self._name = name
         self._instrument = instrument
         self._connect = connect
+        self._overhear = overhear
+        self._known = known
         self._found: dict[str, Any] = {}
         self._more: dict[str, dict[str, Any]] = {}
         self._is_source = False
@@ -141,6 +162,8 @@ class _Describing:
         self._is_source = kind in SOURCES
         if self._is_source:
             self._ask_off()
+        elif kind in UNITS and self._sends_frames(kind):
+            return self._tried(kind)
         line = self._open()
         try:
             line = self._see_off(line)
@@ -158,17 +181,67 @@ class _Describing:
                 line.close()
         if not off:
             raise self._not_off()
+        return self._tried(kind)
+
+    def _tried(self, kind: Kind) -> str:
+        """Read by the profile until a person says it is right; return its text."""
         made = self._made()
         while not self._reads_right(made):
-            for key in ("read", "talks_by_itself", "number", "scale"):
+            keys = ("read", "talks_by_itself", "number", "scale")
+            for key in (*keys, "beyond_range", "frame"):
                 self._found.pop(key, None)
-            line = self._open()
-            try:
-                self._ask_reading(line, kind)
-            finally:
-                line.close()
+            if not self._sends_frames(kind):
+                line = self._open()
+                try:
+                    self._ask_reading(line, kind)
+                finally:
+                    line.close()
             made = self._made()
         return _toml(self._name, self._found, self._more)
+
+    def _sends_frames(self, kind: Kind, ask: str | None = None) -> bool:
+        """Offer frames where what comes is no text; whether that is how it speaks.
+
+        Parameters
+        ----------
+        ask
+            The line that asks for a reading; None where it sends by itself.
+        """
+        how = self._plain()
+        if not offered(self._dialogue, self._heard_bare(how, ask, LISTEN_S)):
+            return False
+
+        def hear() -> list[bytes]:
+            if ask is None:
+                return self._heard_bare(how, None, FRAMES_S)
+            answers = [self._heard_bare(how, ask, FRAMES_S) for _ in range(ANSWERS)]
+            return [b"".join(one) for one in answers]
+
+        found = describe_frames(
+            self._dialogue, hear, UNITS[kind], kind, self._known, asked=ask is not None
+        )
+        if found is None:
+            if self._dialogue.agree(
+                "Is it to be tried again?",
+                why="No: it is asked how it speaks in lines of text.",
+                default=True,
+            ):
+                return self._sends_frames(kind, ask)
+            return False
+        if ask is None:
+            self._found["talks_by_itself"] = True
+        self._found.pop("identity", None)
+        self._more.pop("identity", None)
+        self._found |= found
+        return True
+
+    def _heard_bare(
+        self, how: Profile, ask: str | None, within_s: float
+    ) -> list[bytes]:
+        try:
+            return self._overhear(self._instrument, how, ask, within_s)
+        except OSError:
+            return []  # whoever opens the line next says what is wrong with it
 
     def _ask_line(self) -> Kind:
         ask = self._dialogue
@@ -322,15 +395,18 @@ class _Describing:
         )
 
     def _open(self) -> Connection:
+        return self._connect(self._name, self._instrument, self._plain())
+
+    def _plain(self) -> Profile:
+        """Return the profile of what is known of its line."""
         keys = (
             *("write_termination", "read_termination", "serial", "opening_pause_s"),
             *("echo", "acknowledge", "prompt", "output_off"),
         )
         how = {key: self._found[key] for key in keys if key in self._found}
-        plain = Profile.model_validate(
+        return Profile.model_validate(
             {"title": "being described", "kind": "voltmeter", "read": "?", **how}
         )
-        return self._connect(self._name, self._instrument, plain)
 
     def _ask_identity(self, line: Connection) -> None:
         answer = self._ask_query(
@@ -450,6 +526,10 @@ class _Describing:
         )
         if "read" not in self._found:
             self._found["talks_by_itself"] = True
+        if answer is None:
+            line.close()  # two who hear one line take each other's bytes
+            if self._sends_frames(kind, self._found.get("read")):
+                return
         more = self._heard(line)
         if answer is None and more:
             answer = more[0]
@@ -752,4 +832,7 @@ def _toml(
 
 def _value(value: Any) -> str:
     """Return a value as TOML writes it; its texts are those of JSON."""
+    if isinstance(value, Mapping):
+        inside = (f"{json.dumps(key)} = {_value(one)}" for key, one in value.items())
+        return f"{{ {', '.join(inside)} }}"
     return json.dumps(value, ensure_ascii=False)

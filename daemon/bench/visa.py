@@ -23,9 +23,11 @@ from daemon.bench.framing import Frames, Framing
 from daemon.bench.plain import plainly
 from daemon.bench.wire import Line
 
-__all__ = ["connect", "resources"]
+__all__ = ["connect", "overhear", "resources"]
 
 LONGEST_ANSWER = 65_536
+SILENT_S = 0.02
+"""What comes later than this after the rest is another piece."""
 OWN, INSTALLED = "@py", "@ivi"
 """Libraries: the one that comes along, and that of the machine, if any."""
 
@@ -39,6 +41,23 @@ def connect(role: str, instrument: Instrument, profile: Profile) -> Connection:
         Nothing answers at the address.
     """
     return Line(role, instrument, profile, lambda: _bare(instrument, profile))
+
+
+def overhear(
+    instrument: Instrument, profile: Profile, ask: str | None, within_s: float
+) -> list[bytes]:
+    """Return what comes within a time, in pieces; the `Overhear` of real lines.
+
+    Raises
+    ------
+    OSError
+        It cannot be opened, or the other end is gone.
+    """
+    line = _VisaLine(instrument, profile)
+    try:
+        return line.overhear(ask, within_s)
+    finally:
+        line.close()
 
 
 def _bare(instrument: Instrument, profile: Profile) -> BareLine:
@@ -135,6 +154,31 @@ class _VisaLine:
         while heard.count(ending) < 2:  # noqa: PLR2004 -- the end of it, and of the next
             heard += self._sooner_than(deadline_s, self._wire)
         return self._text(heard.split(ending)[1])
+
+    def overhear(self, ask: str | None, within_s: float) -> list[bytes]:
+        """Return what comes within a time, parted where it is silent for a moment.
+
+        Once a line was sent, what comes up to the next silence is its answer.
+        """
+        wire = self._wire
+        if wire is None:
+            return []  # a line that gives answers only, each framed by itself
+        wire.arrived(0.0)
+        if ask is not None:
+            self._resource.write_raw((ask + self._profile.write_termination).encode())
+        pieces: list[bytes] = []
+        silent = True
+        deadline_s = monotonic() + within_s
+        while (left_s := deadline_s - monotonic()) > 0:
+            come = wire.arrived(min(SILENT_S, left_s))
+            if come and silent:
+                pieces.append(come)
+            elif come:
+                pieces[-1] += come
+            elif ask is not None and pieces:
+                break
+            silent = not come
+        return pieces
 
     def drain(self, within_s: float) -> None:
         """Throw away whatever comes within this time."""

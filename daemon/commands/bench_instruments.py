@@ -17,7 +17,9 @@ from config import (
     Settings,
     Unit,
     load,
+    load_profile,
     private_folder,
+    profile_names,
     spell,
     write_whole,
 )
@@ -157,7 +159,7 @@ def bench_describe(name: str, address: str) -> None:
     It asks how the instrument speaks, sends each line, shows the answer, and writes
     profiles/NAME.toml. A source is turned off first and told nothing that turns it on.
     """
-    from daemon.bench import connect, describe  # noqa: PLC0415 -- as above
+    from daemon.bench import connect, describe, overhear  # noqa: PLC0415 -- as above
 
     if not interactive():
         misuse("describe asks questions and needs a terminal")
@@ -186,6 +188,11 @@ def bench_describe(name: str, address: str) -> None:
                 name=name,
                 instrument=Instrument(address=address, profile=name),
                 connect=connect,
+                overhear=overhear,
+                known={
+                    one: load_profile(one, home.folder)
+                    for one in profile_names(home.folder)
+                },
             )
         except Back:
             given = tuple(dialogue.answers[:-1])

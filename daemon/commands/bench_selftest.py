@@ -117,7 +117,7 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
             f"Faults, {place}: each unit right as stated, in doubt, or not measured"
         ),
         Table(
-            (*done.rows, done.alike, done.for_one_unit, everything),
+            (*done.rows, done.alike, done.for_one_unit, everything, done.output_alone),
             {
                 "fault": "kind", "injected": "injected", "units with it": "units",
                 "right": "right", "in doubt": "in_doubt",
@@ -127,7 +127,9 @@ def _campaign_at(place: str, stages: "Iterator[Campaign]") -> int:
         f"{done.injected} faults of {sum(one.injected > 0 for one in done.rows)} kinds "
         f"on {done.units} units in {done.sessions} sessions, {done.values} range "
         f"errors judged, {took_s:.1f} s; a unit may have had several faults. In doubt: "
-        "measured, but not to leave, since the check after it was not right.",
+        "measured, but not to leave, since the check after it was not right. An "
+        "output's meter that errs for one unit looks like the unit: such units are "
+        "counted below all others. What is far off alone is asked to be seated again.",
         pairs(done.reasons.items(), "reason", "units"),
         "",
     )  # fmt: skip

@@ -46,7 +46,7 @@ def hold_list(*, every: bool) -> Shown:
             product=ProductModel.of(at.settings.product),
         )
         doubts = doubted(at.store, at.product)
-        offers = offered_ends(at.store, at.product, rows, raised)
+        offers = offered_ends(at.store, at.product, rows, raised, found)
     listed = [
         _told(one, found, offers.get(one.hold))
         for one in rows

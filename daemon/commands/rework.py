@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
@@ -11,13 +12,13 @@ from config import Unit, parse
 from daemon.commands.opened import Opened, opened
 from daemon.commands.options import by_person
 from daemon.commands.recall import records_of
-from daemon.commands.shipping import decision
 from daemon.commands.showing import Shown, Table, misuse, say, shown
 from daemon.judging import ProductModel
 from daemon.presentation import figures
 from daemon.traceability import SERIES, TrimPlan, leftover, require_listed, trim_plan
 from storage import (
     BuildYield,
+    Decision,
     HoldState,
     NotFoundError,
     Rework,
@@ -32,7 +33,7 @@ from storage import (
 def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
           **fields: Any) -> None:  # fmt: skip
     require_listed(person, at.settings.plan.people)
-    line = decision(person, kind.value, serial, reason)
+    now = datetime.now(UTC)
     at.store.keep(
         Rework(
             rework=uuid4().hex,
@@ -41,10 +42,16 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
             kind=kind,
             person=person,
             reason=reason,
-            reworked_at=line.decided_at,
+            reworked_at=now,
             **fields,
         ),
-        decision=line,
+        decision=Decision(
+            person=person,
+            action=kind.value,
+            subject=serial,
+            reason=reason,
+            decided_at=now,
+        ),
     )
 
 

@@ -11,31 +11,26 @@ import click
 from daemon.commands.opened import Opened, is_shared, opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
-from daemon.presentation import NO_DAEMON, unheard
+from daemon.presentation import NO_DAEMON, screens, unheard
 from daemon.presentation.figures import counted
 from daemon.service import Client
-from daemon.traceability import BY_PLAN, Gate, orders_of, require_listed, tracing
+from daemon.traceability import (
+    BY_PLAN,
+    Gate,
+    came_back,
+    orders_of,
+    require_listed,
+    tracing,
+)
 from storage import (
     Decision,
     PastShipment,
     Scope,
     ShipmentState,
-    UnitReturn,
     UnreachableError,
 )
 
 BY_ITSELF = "(each unit by itself)"
-
-
-def decision(person: str, action: str, subject: str, reason: str) -> Decision:
-    """Return a line for the ledger, of now."""
-    return Decision(
-        person=person,
-        action=action,
-        subject=subject,
-        reason=reason,
-        decided_at=datetime.now(UTC),
-    )
 
 
 @click.command()
@@ -258,18 +253,14 @@ def return_(serial: str, person: str, reason: str) -> None:
 
     It is measured before it leaves again.
     """
-    line = decision(person, "take back", serial, reason)
     with opened() as at:
-        require_listed(person, at.settings.plan.people)
-        at.store.keep(
-            UnitReturn(
-                unit_return=uuid4().hex,
-                serial=serial,
-                product=at.product,
-                person=person,
-                reason=reason,
-                returned_at=line.decided_at,
-            ),
-            decision=line,
+        back, line = came_back(
+            serial,
+            product=at.product,
+            person=person,
+            reason=reason,
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
         )
-    say(f"Unit {serial} is back in the house.")
+        at.store.keep(back, decision=line)
+    say(screens.back_in_the_house(serial))

@@ -72,7 +72,7 @@ def status() -> Shown:
             product=ProductModel.of(at.settings.product),
             near={one.build for one in builds},
         )
-        offers = offered_ends(at.store, at.product, standing, raised)
+        offers = offered_ends(at.store, at.product, standing, raised, found)
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
         # Where no channel is named, nothing was to be sent, and nobody waits for it.
         told = at.rows(AlertState) if at.settings.alerts.channels else []

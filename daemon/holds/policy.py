@@ -1,8 +1,9 @@
 """When to hold: pure policy, from signals and verdicts to holds.
 
-A finding that holds puts its build on hold and, when it names a reel, that reel
-too, so that the next build which takes the reel is held before its first unit
-is measured. A nonconforming run holds its unit, unless the unit was seated again and
+A finding that holds puts its build on hold and, when it names a reel, that reel too,
+so that the next build which takes the reel is held before its first unit is measured;
+where readings cannot tell which of several parts is off, the reel of each. A
+nonconforming run holds its unit, unless the unit was seated again and
 reads right. Ids follow from what is held and why, so evaluating the same rows again
 raises nothing twice.
 
@@ -46,8 +47,11 @@ def from_signal(signal: Signal, reason: str) -> tuple[Hold, ...]:
     if not (signal.standing and signal.holds):
         return ()
     subjects = [(Scope.BUILD, signal.build)]
-    if signal.cause is Cause.REEL and signal.reel is not None:
-        subjects.append((Scope.REEL, signal.reel))
+    if signal.cause is Cause.REEL:
+        # Of parts that readings cannot tell apart, any may be of a bad reel.
+        several = signal.basis.possible_parts
+        reels = [one.reel for one in several if not one.seen_right] or [signal.reel]
+        subjects += [(Scope.REEL, one) for one in dict.fromkeys(reels) if one]
     return tuple(
         Hold(
             hold=f"{signal.signal}:{subject}",

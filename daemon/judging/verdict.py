@@ -11,10 +11,13 @@ from dataclasses import dataclass, replace
 from config import BY_HAND, Bench, HoldpointError, Instrument, Judging, MeterRange
 from daemon.bench import (
     SETTLING_OF_ZERO,
+    AgainstSource,
     RangeReadings,
     Series,
+    against_source,
     further_series,
     read_in_a_row,
+    reference_beside_ppm,
     series_of,
 )
 from daemon.judging.points import (
@@ -37,6 +40,7 @@ from daemon.metrology import (
     RangeError,
     Temperature,
     compare,
+    half_width_component,
     level_error,
     range_error,
     zero_error,
@@ -53,7 +57,8 @@ class KnownGood:
 
     The uncertainties leave out what the bench does to both units alike; the offset and
     its own are in ppm of full scale. `drift` is what the bench drifted since, and how
-    sure that is.
+    sure that is. `against` is what both meters read at the session's checks for what
+    the source was set to; none where that says nothing.
     """
 
     error_ppm: float
@@ -61,6 +66,7 @@ class KnownGood:
     offset_ppm: float
     offset_uncertainty_ppm: float
     drift: Drift = STEADY
+    against: tuple[AgainstSource, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +91,11 @@ class Measured:
             offset_ppm=self.error.offset_ppm,
             offset_uncertainty_ppm=offset.comparison_uncertainty_ppm if offset else 0.0,
         )
+
+    @property
+    def against_source(self) -> AgainstSource:
+        """What both meters read for what the source was set to."""
+        return against_source(self.readings, scatter_ppm=self.error.own_uncertainty_ppm)
 
     @property
     def point_of_offset(self) -> PointError | None:
@@ -151,7 +162,13 @@ class Judge:
             )
         }
 
-    def error(self, readings: RangeReadings, *, drift: Drift = STEADY) -> Measured:
+    def error(
+        self,
+        readings: RangeReadings,
+        *,
+        drift: Drift = STEADY,
+        further: Sequence[Component] = (),
+    ) -> Measured:
         """Return one range's error with uncertainty, and that of each point.
 
         Parameters
@@ -160,6 +177,8 @@ class Judge:
             Of one range.
         drift
             Of the bench, until these readings: taken off the error.
+        further
+            What else is not known, ppm of the level.
 
         Raises
         ------
@@ -170,7 +189,8 @@ class Judge:
         """
         model = self.product.range(readings.range)
         series = series_of(readings)
-        error = self._range_error(readings, series, drift)
+        unsure = (*_drifted(drift), *further)
+        error = self._range_error(readings, series, drift, unsure)
         limits = self._limits(readings, model)
         share = error.reference / model.settings.full_scale
         return Measured(
@@ -178,12 +198,16 @@ class Judge:
             readings=readings,
             error=error,
             limit_ppm=limits.least_ppm(share) / abs(share),
-            points=self._points(readings, series, error, drift),
+            points=self._points(readings, series, error, drift, unsure),
             limits=limits,
         )
 
     def _range_error(
-        self, readings: RangeReadings, series: Series, drift: Drift
+        self,
+        readings: RangeReadings,
+        series: Series,
+        drift: Drift,
+        unsure: Sequence[Component],
     ) -> RangeError:
         """Return the error at one level of a range."""
         model = self.product.range(readings.range)
@@ -202,7 +226,7 @@ class Judge:
             and _one_instrument(self.bench.reference, self.bench.output)
             and readings.reference_full_scale == readings.output_full_scale,
             temperature=self.temperature(readings),
-            further=(*series.settling, *_drifted(drift)),
+            further=(*series.settling, *unsure),
         )
         # The drift is of the reading, as the error is: it counts times their ratio.
         drifted_ppm = drift.difference_ppm * error.indicated / error.reference
@@ -227,7 +251,12 @@ class Judge:
         return Limits.of(model.settings.limit, *room_c)
 
     def _points(
-        self, readings: RangeReadings, series: Series, error: RangeError, drift: Drift
+        self,
+        readings: RangeReadings,
+        series: Series,
+        error: RangeError,
+        drift: Drift,
+        unsure: Sequence[Component],
     ) -> tuple[PointError, ...]:
         """Return the error at each level that was read; at zero where that counts."""
         model = self.product.range(readings.range)
@@ -235,7 +264,7 @@ class Judge:
         inside = model.settings.limit.offset == "inside"
         levels = [(error, series)]
         levels += [
-            (self._range_error(readings, one, drift), one)
+            (self._range_error(readings, one, drift, unsure), one)
             for one in further_series(readings)
         ]
         main, *further = (
@@ -302,7 +331,7 @@ class Judge:
         known-good unit, and without one the range is not judged.
         """
         known = known_good.get(readings.range)
-        measured = self.error(readings, drift=STEADY if known is None else known.drift)
+        measured = self._beside(readings, known)
         points = judged(
             measured.points,
             measured.limits,
@@ -327,6 +356,27 @@ class Judge:
             default=None,
         )
         return row(run, measured, verdict, least, points)
+
+    def _beside(self, readings: RangeReadings, known: KnownGood | None) -> Measured:
+        """Return one range's error, as sure as the session's checks let it be.
+
+        A reference that errs for one unit looks like a source that moved. Whichever it
+        was, the error may be off by as much; either bound is as likely as the middle.
+        """
+        if known is None:
+            return self.error(readings)
+        if not known.against:
+            return self.error(readings, drift=known.drift)
+        steady = self.error(readings)
+        beside_ppm = reference_beside_ppm(known.against, steady.against_source)
+        if beside_ppm == 0 and known.drift == STEADY:
+            return steady
+        further = half_width_component(
+            "reference against the source's setting",
+            abs(beside_ppm),
+            Distribution.ARCSINE,
+        )
+        return self.error(readings, drift=known.drift, further=(further,))
 
     def _compared(self, measured: Measured, good: KnownGood | None) -> Verdict:
         """Return how a range reads beside the known-good unit, its offset too."""

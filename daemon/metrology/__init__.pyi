@@ -29,6 +29,7 @@ from .drift import (
     Drift as Drift,
     between_checks_ppm as between_checks_ppm,
     carried_ppm as carried_ppm,
+    held_between as held_between,
     interpolated as interpolated,
 )
 from .errors import (
@@ -80,6 +81,7 @@ from .transfer import Transfer as Transfer, range_parts as range_parts
 from .uncertainty import (
     Component as Component,
     Distribution as Distribution,
+    half_width_component as half_width_component,
 )
 from .whose_drift import (
     Mover as Mover,

@@ -6,6 +6,7 @@ fast it walks is known from the same few checks only, so every pace that they le
 possible counts with its weight: two checks that agree do not prove a bench steady.
 """
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -25,6 +26,7 @@ __all__ = [
     "Drift",
     "between_checks_ppm",
     "carried_ppm",
+    "held_between",
     "interpolated",
 ]
 
@@ -235,6 +237,54 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
         uncertainty_ppm=_standard(
             walk.weights, means, np.sqrt(np.maximum(variances, 0.0))
         ),
+    )
+
+
+def held_between(points: Sequence[CheckPoint], at_s: float) -> Drift:
+    """Return `interpolated`, and no surer than a step at any moment lets it be.
+
+    A walk is known well next to a check. A bench that stepped right after one had
+    drifted by the whole step there, or by nothing right before the next: the interval
+    holds what it had drifted at both neighbouring checks.
+
+    Parameters
+    ----------
+    points, at_s
+        As for `interpolated`.
+
+    Returns
+    -------
+    Drift
+
+    Raises
+    ------
+    ArgumentError
+        As `interpolated`.
+
+    Examples
+    --------
+    >>> before = CheckPoint(at_s=0.0, difference_ppm=0.0, uncertainty_ppm=0.1)
+    >>> after = CheckPoint(at_s=100.0, difference_ppm=55.0, uncertainty_ppm=0.1)
+    >>> soon = held_between([before, after], 1.0)
+    >>> 54.0 <= soon.difference_ppm + 1.96 * soon.uncertainty_ppm <= 56.0
+    True
+    >>> walked = interpolated([before, after], 1.0)
+    >>> walked.difference_ppm + 1.96 * walked.uncertainty_ppm < 20.0
+    True
+    """
+    drift = interpolated(points, at_s)
+    times_s = [one.at_s for one in points]
+    if at_s in times_s:
+        return drift
+    place = bisect_left(times_s, at_s)
+    furthest_ppm = max(
+        abs(interpolated(points, one).difference_ppm - drift.difference_ppm)
+        for one in times_s[place - 1 : place + 1]
+    )
+    half_widths = float(scipy.special.ndtri((1.0 + COVERAGE) / 2.0))
+    return Drift(
+        difference_ppm=drift.difference_ppm,
+        uncertainty_ppm=max(drift.uncertainty_ppm, furthest_ppm / half_widths),
     )
 
 

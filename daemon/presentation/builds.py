@@ -109,12 +109,16 @@ def shifted(shift_ppm: float, low_ppm: float, high_ppm: float) -> tuple[str, str
 
     >>> shifted(3000.0, 2800.0, 3200.0)
     ('+0.300 %', '+0.280 to +0.320 %')
-    """
+    >>> shifted(-3.0, -130.0, 130.0)
+    ('0.000 %', '−0.013 to +0.013 %')
+    """  # noqa: RUF002 -- the doctest shows a minus sign
     half = (high_ppm - low_ppm) / 2 / PPM_PER_PERCENT
     places = decimals_for(half)
 
     def said(value_ppm: float) -> str:
         text = f"{abs(value_ppm) / PPM_PER_PERCENT:.{places}f}"
+        if not float(text):
+            return text
         return f"{'+' if value_ppm >= 0 else MINUS}{text}"
 
     return f"{said(shift_ppm)} %", f"{said(low_ppm)} to {said(high_ppm)} %"
@@ -156,6 +160,7 @@ COMPARED = (
     "is not known yet."
 )
 SHARES = (
-    "A lane is a range, a dot a unit, the first on top; brackets are its error limit. "
+    "A lane is a range, a dot a unit, the first on top, a triangle one that moved; "
+    "brackets are its error limit. "
     "The nearer to a bracket, the less room is left."
 )

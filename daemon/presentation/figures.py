@@ -158,7 +158,12 @@ def move(size_ppm: float, low_ppm: float, high_ppm: float) -> str:
 
 
 def part_value(
-    value_ohm: float, low_ppm: float, high_ppm: float, ends_ohm: Sequence[float] = ()
+    value_ohm: float,
+    low_ppm: float,
+    high_ppm: float,
+    ends_ohm: Sequence[float] = (),
+    *,
+    alone: bool = False,
 ) -> str:
     """Return the value of a part that explains a move: the one text that it has.
 
@@ -167,9 +172,11 @@ def part_value(
     value_ohm
         What explains the move.
     low_ppm, high_ppm
-        The move's 95 % interval, which decides the digits.
+        The move's 95 % interval, which decides the digits where no ends are known.
     ends_ohm
-        The two values that explain the interval's ends, the smaller first.
+        The 95 % interval of the value, the smaller first: it decides the digits.
+    alone
+        The value without its interval.
 
     Examples
     --------
@@ -177,8 +184,10 @@ def part_value(
     '5.0145 kΩ (5.0135 kΩ to 5.0155 kΩ with 95 %)'
     """
     half_ohm = abs(value_ohm) * (high_ppm - low_ppm) / 2 * 1e-6
+    if ends_ohm:
+        half_ohm = (ends_ohm[-1] - ends_ohm[0]) / 2
     text = ohm(value_ohm, half_ohm)
-    if not ends_ohm:
+    if alone or not ends_ohm:
         return text
     ends = " to ".join(ohm(one, half_ohm) for one in ends_ohm)
     return f"{text} ({ends} with 95 %)"

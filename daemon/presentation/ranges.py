@@ -36,7 +36,8 @@ THINNED = (
 )
 MEANINGS = {
     "Units": (
-        "A dot is a unit, its error in % of reading; a dotted line is a new reel; "
+        "A dot is a unit, a triangle one that moved, its error in % of reading; a "
+        "dotted line is a new reel; "
         "brackets are the error limit. The grey band is what the units' own scatter"
         " allows around the mean of each reel: three sigma, from the steps between "
         "neighbours. A reel may differ from the last by more than the band; whether"

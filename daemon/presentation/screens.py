@@ -73,6 +73,15 @@ def undo_button(serial: str) -> str:
     return f"Undo: {serial} stays"
 
 
+def back_in_the_house(serial: str) -> str:
+    """Say that a unit came back, and what that means.
+
+    >>> back_in_the_house("PA-1001")
+    'Unit PA-1001 is back in the house. It is measured before it leaves again.'
+    """
+    return f"Unit {serial} is back in the house. It is measured before it leaves again."
+
+
 def override_title(serial: str) -> str:
     """Return the title of the form for an override."""
     return f"Let {serial} leave all the same"

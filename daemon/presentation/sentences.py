@@ -36,6 +36,7 @@ from storage import (
     LimitIs,
     Scope,
     Signal,
+    serial_order,
 )
 
 PPM = 1e-6
@@ -309,7 +310,8 @@ def finding(signal: Signal, *, history: str | None = None) -> Saying:
     ]
     if others:
         lines.append(f"Less likely it is: {', or '.join(others)}.")
-    if said.check:
+    # What is asked for because nothing was measured is not asked for once it was.
+    if said.check and not (said.proven and said.check == NO_STANDARD):
         lines.append(said.check)
     by_limit = BY_SHIPPED_LIMIT if said.limit_is is LimitIs.SHIPPED else None
     if history is None or not history.startswith(f"Build {signal.build} is "):
@@ -329,9 +331,10 @@ def measured_right(serial: str, at: datetime) -> str:
 
     >>> from datetime import UTC, datetime
     >>> measured_right("PA-1", datetime(2026, 3, 2, tzinfo=UTC))[:36]
-    'Unit PA-1 was measured again on 2026'
+    'Unit PA-1 conforms on every range by'
     """
-    return f"Unit {serial} was measured again on {day(at)} and conforms on every range."
+    # A corrected cell of a sheet is a later reading too, and no new measurement.
+    return f"Unit {serial} conforms on every range by its latest readings, {day(at)}."
 
 
 def withdrawn(signal: Signal) -> str:
@@ -408,7 +411,10 @@ def odd_unit(signal: Signal) -> str:
     said = f"Unit {signal.first_serial} alone is far off{on} ({size})"
     if signal.basis.measured_again:
         where = part_names(signal) or "the parts of the range"
-        return f"{said}, also when it was measured again: look at {where}"
+        return (
+            f"{said}, also when it was measured again: look at {where}; what is "
+            "replaced is to be recorded, then the unit is measured once more"
+        )
     return f"{said}: seat it and its leads again and measure it once more"
 
 
@@ -542,11 +548,15 @@ def _beyond(signal: Signal) -> Iterator[str]:
             if other_value(signal)
             else "Their"
         )
-        yield (
+        off = (
             f"Its parts do not keep to the {label} {where} "
-            f"({share(claim.incompatible)} sure). {other_value(signal)}{theirs} "
-            f"tolerance is most likely {likely}."
+            f"({share(claim.incompatible)} sure). {other_value(signal)}"
         )
+        if said.proven and other_value(signal):
+            # Parts that were measured tell another value from a wider tolerance.
+            yield off.strip()
+        else:
+            yield f"{off}{theirs} tolerance is most likely {likely}."
     elif of_parts and other_value(signal):
         yield other_value(signal).strip()
     if "shared stage" in said.alike:
@@ -554,8 +564,8 @@ def _beyond(signal: Signal) -> Iterator[str]:
     unchecked = not said.check and not said.proven
     if unchecked and {"bench", "reel"} & set(said.alike):
         yield (
-            "It may be the reel or the bench: measure the check standard now, which "
-            "tells them apart."
+            "The check standard was not measured after these units: measure it now, to "
+            "be sure whether it is the bench."
         )
 
 
@@ -575,6 +585,8 @@ def other_value(signal: Signal) -> str:
     text = f"A part of another preferred value would explain it: {named}. "
     if said.claim is None or said.claim.incompatible <= HALF:
         return text
+    if said.proven:
+        return text
     if signal.units < FEWEST_TO_SCATTER:
         return (
             f"{text}A few loose parts tell it from a wider tolerance: such parts all "
@@ -593,9 +605,24 @@ def _how_far(signal: Signal) -> str:
     """Say how many units are concerned, and how well the size is known from them."""
     show = "shows" if signal.units == 1 else "show"
     return (
-        f"{capital(counted(signal.units, 'measured unit'))} {show} it so far. The move "
-        f"is {size_of(signal)}."
+        f"{capital(counted(signal.units, 'measured unit'))} {show} it so far"
+        f"{_but_as_before(signal)}. The move is {size_of(signal)}."
     )
+
+
+def _but_as_before(signal: Signal) -> str:
+    """Say of mixed parts how many of the later units do not have them."""
+    if signal.basis.mixed_share is None:
+        return ""
+    first = serial_order(signal.first_serial)
+    others = sum(
+        likely < HALF and serial_order(serial) > first
+        for serial, likely in signal.basis.carrying
+    )
+    if not others:
+        return ""
+    read = "reads" if others == 1 else "read"
+    return f"; {counted(others, 'later unit')} {read} as before, so parts seem mixed"
 
 
 def _foretold(signal: Signal) -> Iterator[str]:
@@ -608,7 +635,7 @@ def _foretold(signal: Signal) -> Iterator[str]:
         return
     of_reel = "of this reel" if signal.reel else "with such parts"
     if said.mixed_share is not None:
-        of_reel = "of the second reel"
+        of_reel = "with such parts"
     told = []
     for title, (mean, low, high) in by_range.items():
         on = f" on range {title}" if title else ""
@@ -795,7 +822,13 @@ def beside(signal: Signal) -> str:
         return f"{text}, {part_names(signal)}"
     if signal.part is None or signal.implied_ohm is None:
         return text
-    value = part_value(signal.implied_ohm, signal.low_ppm, signal.high_ppm)
+    value = part_value(
+        signal.implied_ohm,
+        signal.low_ppm,
+        signal.high_ppm,
+        signal.basis.implied_interval_ohm,
+        alone=True,
+    )
     return f"{text}, {signal.part} \N{ALMOST EQUAL TO} {value}"
 
 

@@ -12,7 +12,7 @@ from math import inf
 from numpy.random import Generator
 
 from daemon.simulator.errors import UnfitFaultError, UnknownFaultError
-from daemon.simulator.meters import Meter
+from daemon.simulator.meters import Meter, MeterFault
 from daemon.simulator.scpi import Instrument
 
 __all__ = ["Delivery", "Fault", "FaultKind", "Link", "draw_fault", "fault_kind"]
@@ -40,15 +40,17 @@ class FaultKind(StrEnum):
     """The instrument restarts: settings lost, connection broken."""
     WRONG_IDENTITY = "wrong identity"
     """Another instrument stands there."""
-    OVERRANGE = "overrange"
+    OVERRANGE = MeterFault.OVERRANGE.value
     """A reading says overrange."""
-    FROZEN = "frozen value"
+    FROZEN = MeterFault.FROZEN.value
     """A reading repeats the one before."""
-    DRIFT = "drifting range"
+    DRIFT = MeterFault.DRIFT.value
     """The gain of the meter's range moves by `size` ppm a second."""
-    STEP = "range step"
+    STEP = MeterFault.STEP.value
     """The gain of the meter's range has moved by `size` ppm."""
-    SWAPPED = "swapped leads"
+    PASSING = MeterFault.PASSING.value
+    """The gain of all ranges is off by `size` ppm for `times` readings."""
+    SWAPPED = MeterFault.SWAPPED.value
     """The meter's leads are the wrong way round."""
 
 
@@ -64,16 +66,13 @@ IN_THE_LINE = frozenset(
     }
 )
 BREAKS_THE_LINE = frozenset({FaultKind.CLOSED_PORT, FaultKind.POWER_CYCLE})
-IN_A_METER = frozenset(
-    {
-        FaultKind.OVERRANGE,
-        FaultKind.FROZEN,
-        FaultKind.DRIFT,
-        FaultKind.STEP,
-        FaultKind.SWAPPED,
-    }
-)
-SIZE = {FaultKind.LATE: 10.0, FaultKind.DRIFT: 10.0, FaultKind.STEP: 300.0}
+IN_A_METER = frozenset(FaultKind(one.value) for one in MeterFault)
+SIZE = {
+    FaultKind.LATE: 10.0,
+    FaultKind.DRIFT: 10.0,
+    FaultKind.STEP: 300.0,
+    FaultKind.PASSING: 300.0,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +87,7 @@ class Fault:
         The instrument.
     after : int
         Answers that pass unharmed before a fault in the line strikes; readings, before
-        a value freezes.
+        a value freezes or a step passes.
     times : int, optional
         How often a fault in the line or of a reading strikes; None is until cleared.
         Identity, drift, step and swapped leads always stay until cleared.
@@ -155,15 +154,17 @@ class Link:
         """Whether the port is closed by a fault."""
         self._struck: Counter[FaultKind] = Counter()
         self._identity = instrument.identity
+        self._impostors = 0
         self._chance = chance
         self._pending: list[_Pending] = []
 
     @property
     def struck(self) -> Counter[FaultKind]:
-        """How often each kind of fault has really happened."""
-        if not isinstance(self.instrument, Meter) or not self.instrument.froze:
+        """How often each kind of fault has changed what whoever reads was told."""
+        if not isinstance(self.instrument, Meter):
             return self._struck
-        return self._struck + Counter({FaultKind.FROZEN: self.instrument.froze})
+        in_it = self.instrument.struck.items()
+        return self._struck + Counter({FaultKind(k.value): n for k, n in in_it})
 
     @property
     def sound(self) -> bool:
@@ -183,13 +184,12 @@ class Link:
             self._pending.append(_Pending(fault, fault.after, left))
             return
         if fault.kind is FaultKind.WRONG_IDENTITY:
-            self._struck[fault.kind] += 1
+            self._impostors += 1  # counted when it is asked who it is
             self.instrument.identity = OTHER_IDENTITY
             return
         if not isinstance(self.instrument, Meter):
             raise UnfitFaultError(kind=fault.kind, role=fault.role)
-        if fault.kind is not FaultKind.FROZEN:  # counted when it is seen
-            self._struck[fault.kind] += 1
+        self.instrument.arm(MeterFault(fault.kind.value))  # counted when it is seen
         _disturb(self.instrument, fault, at_s)
 
     def clear(self) -> None:
@@ -197,6 +197,7 @@ class Link:
         self.closed = False
         self._pending.clear()
         self.instrument.identity = self._identity
+        self._impostors = 0
         if isinstance(self.instrument, Meter):
             self.instrument.mend()
 
@@ -212,6 +213,9 @@ class Link:
             self.closed = True
             return Delivery(breaks=True)
         answer = self.instrument.handle(line)
+        if answer is not None and OTHER_IDENTITY in answer:
+            self._struck[FaultKind.WRONG_IDENTITY] += self._impostors
+            self._impostors = 0
         took_s = self.instrument.took_s
         if answer is None:
             return Delivery(delay_s=took_s) if took_s else NOTHING
@@ -296,6 +300,8 @@ def _disturb(meter: Meter, fault: Fault, at_s: float) -> None:
             meter.overranges_left = times
         case FaultKind.FROZEN:
             meter.freeze(times, after=fault.after)
+        case FaultKind.PASSING:
+            meter.step_for(times, fault.amount, after=fault.after)
         case _:
             for scale in meter.scales:
                 if fault.full_scale in {None, scale.full_scale}:

@@ -1,20 +1,41 @@
 """Instruments that read: each has its own errors, within its specification."""
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from math import copysign, sqrt
 from typing import Any
 
 from daemon.simulator.circuit import Circuit
 from daemon.simulator.scpi import Instrument, command, number
 
-__all__ = ["Ammeter", "Meter", "MeterScale", "Ohmmeter", "Thermometer", "Voltmeter"]
+__all__ = [
+    "Ammeter",
+    "Meter",
+    "MeterFault",
+    "MeterScale",
+    "Ohmmeter",
+    "Thermometer",
+    "Voltmeter",
+]
 
 OVERRANGE = 9.9e37
 OVERLOAD_AT = 1.2
 MAINS_HZ = 50.0
 BENT_FROM = 0.05
 """From this share of full scale on, a bent range is off by all of its bend."""
+
+
+class MeterFault(StrEnum):
+    """What can go wrong in a meter itself."""
+
+    OVERRANGE = "overrange"
+    FROZEN = "frozen value"
+    DRIFT = "drifting range"
+    STEP = "range step"
+    PASSING = "range step that passes"
+    SWAPPED = "swapped leads"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -80,9 +101,9 @@ class Meter(Instrument):
         self.scales = tuple(sorted(scales, key=lambda one: one.full_scale))
         self._signal = signal
         self._last = f"{0.0:+.8E}"
-        self._frozen = False
-        self.froze = 0
-        """How often it has truly begun to repeat a reading."""
+        self.struck = Counter[MeterFault]()
+        """How often each fault has truly changed a reading that was taken."""
+        self._armed: set[MeterFault] = set()
         self.mend()
         self._noise = noise
         super().__init__(identity=identity, now_s=now_s)
@@ -99,8 +120,7 @@ class Meter(Instrument):
         if self.repeats_left > 0 and self.repeats_after > 0:
             self.repeats_after -= 1
         elif self.repeats_left > 0:
-            self.froze += not self._frozen
-            self._frozen = True
+            self._strikes(MeterFault.FROZEN)
             self.repeats_left -= 1
             return self._last
         at_s = self._now_s()
@@ -108,9 +128,16 @@ class Meter(Instrument):
         if self.overranges_left > 0:
             self.overranges_left -= 1
             true = copysign(OVERRANGE, true)
+            self._strikes(MeterFault.OVERRANGE)
         if self.swapped:
             true = -true
+            self._strikes(MeterFault.SWAPPED)
         scale = self._scale or self._smallest_for(true)
+        if scale.step_ppm:
+            self._strikes(MeterFault.STEP)
+        if scale.drift_ppm_per_s:
+            self._strikes(MeterFault.DRIFT)
+        true *= 1 + self._passing() * 1e-6
         drawn = self._noise()
         if self._cycles != 1.0:
             drawn /= sqrt(self._cycles)
@@ -120,15 +147,40 @@ class Meter(Instrument):
     def freeze(self, readings: float, *, after: int = 0) -> None:
         """Repeat so many readings, after so many that are its own."""
         self.repeats_left, self.repeats_after = readings, after
-        self._frozen = False
+
+    def step_for(self, readings: float, ppm: float, *, after: int = 0) -> None:
+        """Have all ranges step for so many readings, after so many that are right."""
+        self._passes_left, self._passes_after = readings, after
+        self._passes_ppm = ppm
+
+    def arm(self, fault: MeterFault) -> None:
+        """Count `fault` once when it first changes a reading."""
+        self._armed.add(fault)
 
     def mend(self) -> None:
         """End every fault of this meter."""
         self.swapped = False
         self.overranges_left = 0.0
         self.freeze(0.0)
+        self.step_for(0.0, 0.0)
+        self._armed.clear()
         for scale in self.scales:
             scale.step_ppm = scale.drift_ppm_per_s = 0.0
+
+    def _passing(self) -> float:
+        """Return by how much this reading is off in ppm, as a step passes."""
+        if not self._passes_left:
+            return 0.0
+        if self._passes_after:
+            self._passes_after -= 1
+            return 0.0
+        self._passes_left -= 1
+        self._strikes(MeterFault.PASSING)
+        return self._passes_ppm
+
+    def _strikes(self, fault: MeterFault) -> None:
+        self.struck[fault] += fault in self._armed
+        self._armed.discard(fault)
 
     def _smallest_for(self, value: float) -> MeterScale:
         for scale in self.scales:

@@ -5,6 +5,7 @@ from .bench_book import (
     OutOfControlError as OutOfControlError,
 )
 from .by_hand import ByHand as ByHand, asked_of as asked_of
+from .check_standard import check_point as check_point
 from .cycle import Cycle as Cycle, Recorded as Recorded
 from .desk import Desk as Desk, DroppedError as DroppedError, Shared as Shared
 from .import_sheet import (
@@ -29,6 +30,7 @@ from .orders import (
     TypedReading as TypedReading,
 )
 from .proof_runs import Prober as Prober
+from .rejudging import OpenRun as OpenRun, judged_again as judged_again
 from .session import AmbientError as AmbientError, Station as Station
 from .time_of_unit import (
     NoBenchError as NoBenchError,

@@ -18,7 +18,6 @@ from config import CheckStandard
 from daemon.bench import (
     AgainstSource,
     Clock,
-    against_source,
     check_range,
     moved_alike_ppm,
     reference_moved_ppm,
@@ -57,6 +56,23 @@ class Due:
 
     reason: str
     overdue: bool
+
+
+def check_point(measured: Measured, *, known_ppm: float) -> CheckPoint:
+    """Return one range of a check as a look at what the bench has drifted.
+
+    Parameters
+    ----------
+    known_ppm
+        Error of the check standard there.
+    """
+    error = measured.error
+    return CheckPoint(
+        at_s=moment_s(measured.readings),
+        difference_ppm=error.error_ppm - known_ppm,
+        # What differs from check to check: a room that is not read is no scatter.
+        uncertainty_ppm=error.own_uncertainty_ppm,
+    )
 
 
 def disagreed(
@@ -121,7 +137,7 @@ class Standing:
         self._units = 0
         self._bad: tuple[str, ...] | None = None
         self._source_stability_ppm = source_stability_ppm
-        self._first: dict[str, AgainstSource] = {}
+        self._against: dict[str, list[AgainstSource]] = {}
         self._moved: dict[str, float] = {}
 
     @property
@@ -136,7 +152,7 @@ class Standing:
             self._opening.clear()
             self._known_good.clear()
             self._open.clear()
-            self._first.clear()
+            self._against.clear()
             self._good_at_s = None
             self._units = 0
 
@@ -187,12 +203,12 @@ class Standing:
         with self._lock:
             found = {
                 key: reference_moved_ppm(
-                    self._first[key],
-                    _against_source(one),
+                    self._against[key][0],
+                    one.against_source,
                     source_stability_ppm=self._source_stability_ppm,
                 )
                 for key, one in measured.items()
-                if key in self._first
+                if key in self._against
             }
         return {key: moved for key, moved in found.items() if moved is not None}
 
@@ -207,6 +223,7 @@ class Standing:
                         difference_ppm=0.0,
                         uncertainty_ppm=carried_ppm(self._points[key], now_s),
                     ),
+                    against=self._seen(key),
                 )
                 for key, one in self._known_good.items()
             }
@@ -251,7 +268,10 @@ class Standing:
                     key: [*self._points.get(key, ()), self._point(key, one)]
                     for key, one in measured.items()
                 },
-                opening=self._opening,
+                opening={
+                    key: replace(one, against=self._seen(key, measured.get(key)))
+                    for key, one in self._opening.items()
+                },
                 check_run=run,
                 at=self._clock.utc(),
             )
@@ -295,7 +315,7 @@ class Standing:
                 known = one.known_good
                 self._known_good[key] = known
                 self._opening.setdefault(key, known)
-                self._first.setdefault(key, _against_source(one))
+                self._against.setdefault(key, []).append(one.against_source)
             self._clear(run, number, session)
         return ()
 
@@ -312,14 +332,20 @@ class Standing:
                 )
             return due
 
+    def _seen(
+        self, key: str, closing: Measured | None = None
+    ) -> tuple[AgainstSource, ...]:
+        """Return what both meters read at the session's checks and at one more.
+
+        Nothing where a source's setting is no reference.
+        """
+        if self._source_stability_ppm is None:
+            return ()
+        seen = tuple(self._against.get(key, ()))
+        return seen if closing is None else (*seen, closing.against_source)
+
     def _point(self, key: str, measured: Measured) -> CheckPoint:
-        error = measured.error
-        return CheckPoint(
-            at_s=moment_s(measured.readings),
-            difference_ppm=error.error_ppm - self._standard.error_ppm[key],
-            # What differs from check to check: a room that is not read is no scatter.
-            uncertainty_ppm=error.own_uncertainty_ppm,
-        )
+        return check_point(measured, known_ppm=self._standard.error_ppm[key])
 
     def _in_control(
         self, key: str, measured: Measured, earlier_ppm: Sequence[float]
@@ -340,12 +366,12 @@ class Standing:
             return {}
         found = {
             key: moved_alike_ppm(
-                self._first[key],
-                _against_source(one),
+                self._against[key][0],
+                one.against_source,
                 source_stability_ppm=self._source_stability_ppm,
             )
             for key, one in measured.items()
-            if key in self._first
+            if key in self._against
         }
         return {key: moved for key, moved in found.items() if moved is not None}
 
@@ -436,12 +462,6 @@ class Standing:
             "doubts", product=self._product
         ).to_pylist()
         return found
-
-
-def _against_source(measured: Measured) -> AgainstSource:
-    return against_source(
-        measured.readings, scatter_ppm=measured.error.own_uncertainty_ppm
-    )
 
 
 def _covered(

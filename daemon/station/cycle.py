@@ -36,12 +36,14 @@ from daemon.watch import (
     warm_up,
 )
 from storage import (
+    Alert,
     AlertState,
     CheckResult,
     Evaluation,
     Fitting,
     Hold,
     HoldState,
+    KeptLine,
     Mark,
     RangeResult,
     Rejudged,
@@ -58,6 +60,8 @@ from storage import (
 
 log = getLogger(__name__)
 
+AT_ONCE = 200
+"""Runs that changed something and are committed together, of many that wait."""
 WORST_FIRST = (
     Verdict.NONCONFORMING,
     Verdict.CHANGED,
@@ -103,6 +107,27 @@ def worst(verdicts: Sequence[Verdict]) -> Verdict:
     return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_JUDGED)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Step:
+    """What one run, or one decision, changed."""
+
+    signals: tuple[Signal, ...] = ()
+    placed: tuple[Hold, ...] = ()
+    told: Sequence[Message] = ()
+    warned: tuple[Signal, ...] = ()
+
+
+_NOTHING = _Step()
+
+
+def _passing(steps: Sequence[_Step]) -> set[str]:
+    """Return the findings that were raised and taken back in these steps."""
+    said = [one for step in steps for one in step.signals]
+    last = {one.signal: one for one in said}
+    raised = {one.signal for one in said if one.revision == 1}
+    return {name for name in raised if not last[name].standing}
+
+
 class Cycle:
     """Judges, records and watches the runs of one product.
 
@@ -132,9 +157,13 @@ class Cycle:
         self._titles = {one.key: one.title for one in self.product.ranges}
         self._watcher = self.known.watcher
         self._warm = False
+        self._steps: list[_Step] = []
+        """What runs changed that were watched and are not committed yet."""
         self._placed: set[str] = set()
         self._new: tuple[Hold, ...] = ()
         self._warned: set[str] = set()
+        self._without_checks: set[int] = set()
+        """Runs recorded here that are not watched yet and have no other checks."""
         self._teller = Teller(self._name, settings.alerts)
 
     def judge(self) -> Judge:
@@ -164,6 +193,8 @@ class Cycle:
         number = self.store.record_run(
             whole.run, whole.results, whole.unit, whole.checks
         )
+        if not whole.checks:
+            self._without_checks.add(number)
         return Recorded(
             run=whole.run.run,
             number=number,
@@ -314,10 +345,10 @@ class Cycle:
     ) -> list[Signal]:
         """Watch every run past the watermark; return what was found.
 
-        Signals, holds and the watermark are committed together. Of many runs that wait,
-        those that say nothing wait for the next one that does, or the last: after a
-        crash they are watched again. What people decided meanwhile is taken at the
-        place, among the runs, where they decided it.
+        Signals, holds and the watermark are committed together, of many runs that wait
+        all at once: after a crash they are watched again. A finding that was raised and
+        taken back among them holds nothing. What people decided meanwhile is taken at
+        the place, among the runs, where they decided it.
 
         Parameters
         ----------
@@ -326,6 +357,8 @@ class Cycle:
         before
             Only runs of lower numbers; left out, all.
         """
+        if self._steps:  # they could not be kept when they were watched
+            self._commit(self.known.folded, more=True)
         runs = self.known.waiting()
         passed_over, once_more = measured_again(runs), seated_again(runs)
         if before is not None:
@@ -335,7 +368,10 @@ class Cycle:
         if runs:
             name, after = self._name, self.known.folded
             table = self.store.table
-            checks = plain_rows(table("check_results", product=name, after=after))
+            numbers = {one.number for one in runs}
+            if numbers - self._without_checks:
+                checks = plain_rows(table("check_results", product=name, after=after))
+            self._without_checks -= numbers
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
                 again = self.store.rows(
@@ -422,42 +458,62 @@ class Cycle:
         *,
         more: bool = False,
     ) -> list[Signal]:
-        """Commit what one run changed, and that it was watched; return the findings.
+        """Note what one run changed, and commit it; return the findings.
 
         Parameters
         ----------
         more
-            Whether another run follows at once: what changed nothing waits for it.
+            Whether another run follows at once: what this one changed waits for it. A
+            finding that the runs after it take back then holds nothing.
         """
-        said = [*signals, *warnings]
-        for signal in signals:
-            placed += self._due(signal)
-        # A finding is sharpened by every unit; what stands because of it is not.
-        placed = tuple(one for one in placed if one.hold not in self._placed)
-        alerts = self._teller.tell(said, placed, told)
-        lines = self.known.to_keep()
-        if more and not (said or placed or alerts or lines):
-            self.known.folded = number
-            return signals
-        self.store.record_evaluation(
-            Evaluation(
-                product=self._name,
-                number=number,
-                signals=tuple(said),
-                holds=placed,
-                alerts=alerts,
-                lines=lines,
-                # Of many runs, what is said after the last counts.
-                history=None if more else self._watcher.history(),
-                worked_out_with=self.known.worked_out_with(),
-            )
-        )
-        self.known.was_kept(lines)
-        self._placed.update(one.hold for one in placed)
-        self._new += placed
+        step = _Step(signals=tuple(signals), placed=placed, told=told, warned=warnings)
+        if step != _NOTHING:
+            self._steps.append(step)
         self._warned.update(one.signal for one in warnings)
         self.known.folded = number
+        if not more or len(self._steps) >= AT_ONCE:
+            self._commit(number, more=more)
+        elif not self._steps and (lines := self.known.to_keep()):
+            self._commit(number, more=more, lines=lines)
         return signals
+
+    def _commit(
+        self, number: int, *, more: bool, lines: Sequence[KeptLine] | None = None
+    ) -> None:
+        """Commit what runs changed up to one, and that they were watched."""
+        said: list[Signal] = []
+        placed: list[Hold] = []
+        alerts: list[Alert] = []
+        passing = _passing(self._steps)
+        for step in self._steps:
+            stays = [one for one in step.signals if one.signal not in passing]
+            due = [*step.placed, *(hold for one in stays for hold in self._due(one))]
+            # A finding is sharpened by every unit; what stands because of it is not.
+            new = [one for one in due if one.hold not in self._placed]
+            self._placed.update(one.hold for one in new)
+            said += [*step.signals, *step.warned]
+            placed += new
+            alerts += self._teller.tell([*stays, *step.warned], new, step.told)
+        lines = self.known.to_keep() if lines is None else lines
+        evaluation = Evaluation(
+            product=self._name,
+            number=number,
+            signals=tuple(said),
+            holds=tuple(placed),
+            alerts=tuple(alerts),
+            lines=tuple(lines),
+            # Of many runs, what is said after the last counts.
+            history=None if more else self._watcher.history(),
+            worked_out_with=self.known.worked_out_with(),
+        )
+        try:
+            self.store.record_evaluation(evaluation)
+        except BaseException:
+            self._placed.difference_update(one.hold for one in placed)
+            raise
+        self._steps.clear()
+        self.known.was_kept(lines)
+        self._new += tuple(placed)
 
     def _due(self, signal: Signal) -> tuple[Hold, ...]:
         """Return the holds that a finding asks for and that do not stand yet."""

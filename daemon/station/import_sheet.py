@@ -7,6 +7,7 @@ nothing, and a row that was corrected becomes another run of the same unit.
 import csv
 import io
 import json
+import re
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -69,6 +70,9 @@ __all__ = [
 ]
 
 REJECTED = ".rejected.csv"
+CORRECTED = "Corrected in "
+"""How the note of a run begins that corrects another."""
+_CORRECTED_IN = re.compile(f"{CORRECTED}(.*?), row [0-9]+: ")
 A_PIECE = 50
 """Rows that are kept in one transaction."""
 
@@ -147,7 +151,7 @@ def take(
     """
     store = cycle.store
     bench = cycle.settings.meters
-    recorded = _Recorded(store, cycle.settings.product, rows)
+    recorded = _Recorded(store, cycle.settings.product, rows, file)
     done = Imported()
     due, same, rejected = _sorted_out(rows, recorded, at)
     taken = {
@@ -274,8 +278,9 @@ class _Recorded:
     """What is recorded of the units and builds of a file, asked for when needed."""
 
     def __init__(
-        self, store: Store, settings: ProductSettings, rows: Sequence[Row]
+        self, store: Store, settings: ProductSettings, rows: Sequence[Row], file: str
     ) -> None:
+        self.file = file
         self.store, self.product = store, (product := settings.name)
         self._apart = {
             key for key, one in settings.ranges.items() if one.limit.offset == "apart"
@@ -422,9 +427,18 @@ class _Recorded:
         Raises
         ------
         _RefusedError
-            When it was read cannot be told.
+            When it was read cannot be told; or it is what stood there before it was
+            corrected in another sheet: whoever takes an old sheet again means no
+            correction.
         """
         runs = [one for one in self.runs(row.serial) if _is_of(one.run, row.run)]
+        if runs and (elsewhere := self._corrected_elsewhere(row)) is not None:
+            message = (
+                f"unit {row.serial} read so before it was corrected in {elsewhere}; "
+                "what was corrected stays. If this is right after all, correct it in "
+                f"{elsewhere}"
+            )
+            raise _RefusedError(message)
         run = f"{row.run}-{len(runs) + 1}" if runs else row.run
         last = self.last(row.serial)
         if row.measured_at is not None or last is None:
@@ -437,6 +451,14 @@ class _Recorded:
             )
             raise _RefusedError(message)
         return _Due(row, run, last.started_at)
+
+    def _corrected_elsewhere(self, row: Row) -> str | None:
+        """Return the other sheet that corrected a unit last; None where none did."""
+        note = self.runs(row.serial)[-1].note or ""
+        if note.startswith(f"{CORRECTED}{self.file}, row "):
+            return None
+        found = _CORRECTED_IN.match(note)
+        return None if found is None else found[1]
 
     def _since(self, row: Row, last: _Last) -> str | None:
         """Say what became of a unit since its latest imported run; None for nothing."""
@@ -708,9 +730,9 @@ def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
     ]
     same_time = last.started_at == one_due.at or bool(one_due.note)
     corrects = last.origin == "import" and same_time
-    done = "Corrected" if corrects else "Read again"
+    done = CORRECTED if corrects else "Read again in "
     what = "; ".join(changed) or "read at another time"
-    return f"{done} in {file}, row {row.line}: {what}.{one_due.note}"
+    return f"{done}{file}, row {row.line}: {what}.{one_due.note}"
 
 
 def _zero_changed(

@@ -11,7 +11,7 @@ from statistics import fmean
 from typing import TYPE_CHECKING
 
 from daemon.alerts import Message, of_rejudged
-from daemon.metrology import interpolated
+from daemon.metrology import held_between
 from daemon.watch import PLACED_BY
 from storage import Hold, Rejudged, Rejudgement, Scope, Store, Verdict
 
@@ -59,7 +59,7 @@ def judged_again(
         learned = judge.learned(run.readings)
         for readings in run.readings:
             key = readings.range
-            drift = interpolated(points[key], moment_s(readings))
+            drift = held_between(points[key], moment_s(readings))
             known = replace(opening[key], drift=drift)
             row = learned.unit(run.run, readings, {key: known})
             found.append(

@@ -29,6 +29,7 @@ from .several_benches import (
 from .ship_gate import (
     BY_PLAN as BY_PLAN,
     Gate as Gate,
+    came_back as came_back,
     orders_of as orders_of,
     require_listed as require_listed,
 )

@@ -11,7 +11,7 @@ from uuid import uuid4
 from pydantic import ValidationError
 
 from config import HoldpointError, Settings
-from daemon.holds import NotAllowedError
+from daemon.holds import NotAllowedError, require_decision
 from daemon.traceability.held import holds_of
 from storage import (
     Configuration,
@@ -20,10 +20,11 @@ from storage import (
     Shipment,
     ShipRule,
     Store,
+    UnitReturn,
     held_for,
 )
 
-SHIP, SHIP_AGAINST = "ship", "ship against"
+SHIP, SHIP_AGAINST, TAKE_BACK = "ship", "ship against", "take back"
 """Ledger actions."""
 BY_PLAN = "measured by plan"
 """What is said of a unit that leaves without every range."""
@@ -185,6 +186,43 @@ def require_listed(person: str, people: Iterable[str]) -> None:
     if person not in listed:
         message = f"{person!r} may not decide; listed are {', '.join(listed)}"
         raise NotAllowedError(message)
+
+
+def came_back(
+    serial: str,
+    *,
+    product: str,
+    person: str,
+    reason: str,
+    people: Iterable[str],
+    at: datetime,
+) -> tuple[UnitReturn, Decision]:
+    """Return that a unit came back, with its line for the ledger.
+
+    Raises
+    ------
+    NotAllowedError
+        The person is not among `people`, or there is no reason.
+    """
+    require_decision(
+        person, reason, people, do="take a unit back", done="a unit is taken back"
+    )
+    back = UnitReturn(
+        unit_return=uuid4().hex,
+        serial=serial,
+        product=product,
+        person=person,
+        reason=reason.strip(),
+        returned_at=at,
+    )
+    line = Decision(
+        person=person,
+        action=TAKE_BACK,
+        subject=serial,
+        reason=back.reason,
+        decided_at=at,
+    )
+    return back, line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,11 @@
 """What a finding rests on: kept with its signal, told by `sentences`."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from math import hypot, sqrt
+from typing import NamedTuple
+
+import numpy as np
 
 from daemon.judging import ProductModel
 from daemon.metrology import NoSolutionError, preferred_between
@@ -17,6 +21,14 @@ from storage import Claim, Evidence, Label, Possible, Predicted, Reel
 
 LEAST_CLASS_PROBABILITY = 0.01
 PPM = 1e-6
+
+
+class Off(NamedTuple):
+    """How far off, ppm, with 95 %: of a range's own part as the range then reads."""
+
+    size_ppm: float
+    low_ppm: float
+    high_ppm: float
 
 
 def evidence_of(
@@ -67,7 +79,14 @@ def evidence_of(
         return said
     spread_ppm = float(baseline.sigma_ppm[place]) * finding.spread_factor
     said = _of_part(
-        said, finding, product, part, units=units, spread_ppm=spread_ppm, label=label
+        said,
+        finding,
+        product,
+        part,
+        off_nominal(finding, product, baseline, part),
+        units=units,
+        spread_ppm=spread_ppm,
+        label=label,
     )
     if index is not None:
         return said
@@ -79,6 +98,47 @@ def evidence_of(
             for felt, one in predicted_errors(finding, baseline).items()
         },
     )
+
+
+def off_nominal(
+    finding: Finding, product: ProductModel, baseline: Baseline, part: str
+) -> Off:
+    """Return how far a finding's part is off its nominal value.
+
+    A finding says how far a reel lies from those before it, which are taken for
+    nominal; how far they may be from that widens the interval. It is known from the
+    parts list (a tolerance t is a standard deviation t / sqrt(3), JCGM 100:2008, 4.3.7)
+    and from the ranges, each of which tells the sum of its parts (least squares).
+
+    Parameters
+    ----------
+    part
+        The suspect one, or another that may be it.
+    """
+    index = finding.range_index
+    effect = 1.0 if index is None else product.ranges[index].sensitivities[part]
+    reach_ppm = abs(effect) * TWO_SIDED_95 * _usual_ppm(product, baseline, part)
+    middle_ppm = finding.size_ppm
+    return Off(
+        size_ppm=middle_ppm,
+        low_ppm=middle_ppm - hypot(middle_ppm - finding.low_ppm, reach_ppm),
+        high_ppm=middle_ppm + hypot(finding.high_ppm - middle_ppm, reach_ppm),
+    )
+
+
+def _usual_ppm(product: ProductModel, baseline: Baseline, part: str) -> float:
+    """Return how far a part of ordinary reels may be off nominal, root mean square."""
+    parts = sorted({one for own in product.ranges for one in own.sensitivities})
+    effects = np.array(
+        [[own.sensitivities.get(one, 0.0) for one in parts] for own in product.ranges]
+    )
+    tolerances = [product.settings.parts[one].tolerance_ppm for one in parts]
+    prior = np.diag(np.square(tolerances) / 3.0)
+    seen = effects @ prior @ effects.T + np.diag(baseline.mean_variance_ppm2)
+    gain = np.linalg.solve(seen, effects @ prior).T
+    at = parts.index(part)
+    variance = (prior - gain @ effects @ prior)[at, at]
+    return hypot(float(gain[at] @ baseline.mean_ppm), sqrt(max(variance, 0.0)))
 
 
 def in_words(product: ProductModel, cause: str, index: int | None) -> str:
@@ -93,6 +153,7 @@ def _of_part(
     finding: Finding,
     product: ProductModel,
     part: str,
+    off: Off,
     *,
     units: int,
     spread_ppm: float,
@@ -104,8 +165,8 @@ def _of_part(
     is the range's.
     """
     planned = product.settings.parts[part]
-    nominal_ohm, size_ppm, effect = planned.nominal_ohm, finding.size_ppm, 1.0
-    ends_ppm = finding.low_ppm, finding.high_ppm
+    nominal_ohm, size_ppm, effect = planned.nominal_ohm, off.size_ppm, 1.0
+    ends_ppm = off.low_ppm, off.high_ppm
     low_ohm, high_ohm = (nominal_ohm * (1.0 + one * PPM) for one in ends_ppm)
     implied: list[float | None] = [low_ohm, high_ohm]
     alike = (
@@ -118,7 +179,7 @@ def _of_part(
     if finding.range_index is not None:
         own = product.ranges[finding.range_index]
         effect = abs(own.sensitivities[part])
-        size_ppm = finding.level_ppm / effect
+        size_ppm = off.size_ppm / own.sensitivities[part]
         implied = [product.implied_ohm(own.key, one) for one in ends_ppm]
     tolerance_ppm = planned.tolerance_ppm
     if label is not None:
@@ -145,7 +206,7 @@ def _of_part(
         )
     claim = reel_claim(
         size_ppm=size_ppm,
-        sigma_ppm=(finding.high_ppm - finding.low_ppm) / (2.0 * TWO_SIDED_95) / effect,
+        sigma_ppm=(off.high_ppm - off.low_ppm) / (2.0 * TWO_SIDED_95) / effect,
         spread_ppm=spread_ppm / effect,
         units=units,
         tolerance_ppm=tolerance_ppm,
@@ -170,11 +231,10 @@ def _of_part(
 def possible_parts(
     product: ProductModel,
     key: str,
-    low_ppm: float,
-    size_ppm: float,
-    high_ppm: float,
+    off: Mapping[str, Off] | Off,
     *,
     reels: Sequence[str] = (),
+    seen_right: Collection[str] = (),
 ) -> tuple[Possible, ...]:
     """Return the parts of a range of which its readings cannot tell which is off.
 
@@ -182,10 +242,13 @@ def possible_parts(
     ----------
     key
         Of the range.
-    low_ppm, size_ppm, high_ppm
-        How far it reads off, with 95 %.
+    off
+        How far it reads off where it is one part or another; of one unit alone, for
+        each the same.
     reels
         Of each of the range's parts that are `alike`, "" unknown; left out, of none.
+    seen_right
+        Parts whose reel units before had too, that read as they should.
 
     Returns
     -------
@@ -195,10 +258,11 @@ def possible_parts(
     """
     found = []
     for place, part in enumerate(product.range(key).alike):
+        one = off if isinstance(off, Off) else off[part]
         try:
             low, middle, high = (
                 product.implied_ohm(key, ppm, part) or 0.0
-                for ppm in (low_ppm, size_ppm, high_ppm)
+                for ppm in (one.low_ppm, one.size_ppm, one.high_ppm)
             )
         except NoSolutionError:
             continue
@@ -209,6 +273,7 @@ def possible_parts(
                 low_ohm=min(low, high),
                 high_ohm=max(low, high),
                 reel=(reels[place] if reels else "") or None,
+                seen_right=part in seen_right,
             )
         )
     return tuple(found) if len(found) > 1 else ()

@@ -251,6 +251,14 @@ class Fold:
             known = self._fittings[build] = in_force(rows)
         return known
 
+    def with_fitting(self, part: str, reel: str) -> list[str]:
+        """Return the builds, in order, in which a reel feeds a part."""
+        return [
+            build
+            for build in self.builds
+            if any((f.part, f.reel) == (part, reel) for f in self.fittings_of(build))
+        ]
+
     def holds_by_hand(self, what: str, name: str) -> bool:
         """Say whether a person holds a "reel" or a "build" as bad by hand."""
         return (what, name) in self._found_bad

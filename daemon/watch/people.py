@@ -1,7 +1,7 @@
 """What people wrote down and decided, as the watch takes it from the rows."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Self
 
@@ -44,6 +44,8 @@ class Book:
     """Holds that a person ended."""
     reworked: Mapping[str, datetime]
     """By serial, when a unit was first reworked."""
+    kept_beside_runs: int | None
+    """Of the store, before it was read; see there."""
 
     @classmethod
     def read(
@@ -56,9 +58,12 @@ class Book:
         since
             The run from which on fittings and decisions are asked for.
         """
+        kept = store.kept_beside_runs
+        if last is not None and kept is not None and last.kept_beside_runs == kept:
+            return last
         counts = _counts(store, product)
         if last is not None and last.counts == counts:
-            return last
+            return replace(last, kept_beside_runs=kept)
         decisions = tuple(decisions_of(store, product))
         fittings = store.rows(Fitting, "fittings_since", product=product, after=since)
         return cls(
@@ -69,6 +74,7 @@ class Book:
             found_bad=frozenset(_found_bad(store, product)),
             ended=frozenset(one.hold for one in decisions),
             reworked=_reworked(store, product),
+            kept_beside_runs=kept,
         )
 
 

@@ -126,6 +126,13 @@ class Register:
             if now != reel and (build, culprit, now) not in self.names:
                 yield key, now
 
+    def standing_on(self, place: int | None) -> Iterator[Key]:
+        """Yield what the findings go by that stand on a range."""
+        for key, name in self.names.items():
+            one = self.said.get(name)
+            if key[1].place == place and one is not None and one.signal.standing:
+                yield key
+
     def is_of_reel(self, odd: OddUnit) -> bool:
         """Whether a finding that stands already tells why a unit is off."""
         return any(

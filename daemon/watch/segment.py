@@ -216,21 +216,6 @@ class Segment:
         places = np.flatnonzero(away)
         return int(places[0]) if len(places) == 1 else None
 
-    def alone_far_off(self, place: int) -> UnitErrors | None:
-        """Return the unit that on a range is further off all others than odd parts are.
-
-        None where there is none, or another one: two units tell a scatter. The first
-        unit of its reels is off nothing.
-        """
-        errors = np.array([one.errors_ppm[place] for one in self.units])
-        far, alone = self.line.beyond_odd_ppm, []
-        for one in self.odd:
-            away = np.abs(errors - one.unit.errors_ppm[place])
-            others = (away > far).sum()
-            if one.place == place and others and others == (away >= 0.0).sum() - 1:
-                alone.append(one.unit)
-        return alone[0] if len(alone) == 1 else None
-
     @property
     def settled(self) -> dict[Culprit, tuple[int, float]]:
         """See `Content`."""
@@ -355,6 +340,31 @@ class Version:
     count: int
     last_number: int
     content: Content | None
+
+
+def alone_far_off(segments: Sequence[Segment], place: int) -> UnitErrors | None:
+    """Return the unit that on a range is further off all others than odd parts are.
+
+    None where there is none, or another one: two units tell a scatter. The first unit
+    of its reels is off nothing.
+
+    Parameters
+    ----------
+    segments
+        Those of a build in which the range's own part is of one reel.
+    """
+    errors = np.array(
+        [unit.errors_ppm[place] for one in segments for unit in one.units]
+    )
+    alone = []
+    for segment in segments:
+        far = segment.line.beyond_odd_ppm
+        for one in segment.odd:
+            away = np.abs(errors - one.unit.errors_ppm[place])
+            others = (away > far).sum()
+            if one.place == place and others and others == (away >= 0.0).sum() - 1:
+                alone.append(one.unit)
+    return alone[0] if len(alone) == 1 else None
 
 
 def referred(line: Line, unit: UnitErrors) -> UnitErrors:

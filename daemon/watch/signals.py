@@ -1,14 +1,14 @@
 """Findings as the rows that are kept of them."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from daemon.judging import ProductModel
 from daemon.spc.detector import Baseline, Finding
 from daemon.watch.events import UnitErrors, reels_of
-from daemon.watch.evidence import evidence_of, possible_parts
+from daemon.watch.evidence import Off, evidence_of, off_nominal, possible_parts
 from daemon.watch.segment import OddUnit, Segment
 from daemon.watch.suspects import Suspect
 from daemon.watch.what_settles import next_step
@@ -65,6 +65,7 @@ def signal_of(
     fittings: Sequence[Fitting],
     before: Signal | None,
     label_of: FindLabel | None,
+    seen_right: Collection[str] = (),
 ) -> Signal:
     """Return what is kept of a finding as it stands after a unit or a check.
 
@@ -88,6 +89,8 @@ def signal_of(
     label_of
         Gives a recorded reel by name; left out, parts are held against the plan's
         tolerance, not against their reel's.
+    seen_right
+        Parts of the range whose reel units before had too, that read as they should.
     """
     own = None if finding.range_index is None else product.ranges[finding.range_index]
     place = finding.culprit.place
@@ -95,17 +98,21 @@ def signal_of(
     if place is not None:
         part = product.watched_parts[place]
         reel = segment.reels[place] or None
-    if own is not None:
-        implied = product.implied_ohm(own.key, finding.size_ppm)
-    elif part is not None:
-        implied = product.nominal_ohm[part] * (1.0 + finding.size_ppm * PPM)
+    baseline = Baseline.of(segment.line)
+    if part is not None:
+        off = off_nominal(finding, product, baseline, part)
+        implied = (
+            product.nominal_ohm[part] * (1.0 + off.size_ppm * PPM)
+            if own is None
+            else product.implied_ohm(own.key, off.size_ppm)
+        )
     label = None if reel is None or label_of is None else label_of(reel)
     known = () if before is None else before.basis.carrying
     told: dict[str, float | None] = dict(known)
     told |= _carrying(suspects, first.serial, reel)
     evidence = replace(
         evidence_of(
-            finding, product, Baseline.of(segment.line), units=units, label=label
+            finding, product, baseline, units=units, label=label
         ),
         log_odds_limit=round(judged.log_odds_limit, 3),
         limit_is=judged.limit_is,
@@ -115,8 +122,11 @@ def signal_of(
         possible_parts=()
         if own is None
         else possible_parts(
-            product, own.key, finding.low_ppm, finding.size_ppm, finding.high_ppm,
+            product,
+            own.key,
+            {one: off_nominal(finding, product, baseline, one) for one in own.alike},
             reels=reels_of(first.serial, own.alike, fittings),
+            seen_right=seen_right,
         ),
     )  # fmt: skip
     signal = Signal(
@@ -175,7 +185,7 @@ def odd_signal(odd: OddUnit, product: ProductModel, *, said: Said) -> Signal:
             range_title=own.title,
             measured_again=odd.again,
             possible_parts=possible_parts(
-                product, own.key, low_ppm, odd.size_ppm, high_ppm
+                product, own.key, Off(odd.size_ppm, low_ppm, high_ppm)
             ),
         ).text(),
         made_at=said.at,

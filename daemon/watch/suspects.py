@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.spc.detector import concerned
+from daemon.spc.detector import LIKELIER_THAN_NOT, concerned
 from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
 from daemon.watch.segment import Segment
-from storage import serial_order
+from storage import Signal, serial_order
 
 BEFORE_ALL = -1
 """A place among the units of the line that no finding concerns."""
@@ -93,6 +93,51 @@ def latest_suspect(fold: Fold, segment: Segment, place: int) -> Suspect:
     at = segment.first + len(segment.units) - 1
     (suspect,) = _suspects(fold, segment, place, [(unit.serial, unit)], [at])
     return suspect
+
+
+def that_carry(
+    fold: Fold,
+    segment: Segment,
+    place: int,
+    asked: Sequence[Suspect],
+    before: Signal | None,
+) -> list[UnitErrors]:
+    """Return the measured units of a build that rather carry the suspect reel than not.
+
+    Where two reels are mixed, not all from the first unit on do: a finding concerns
+    those that show it, and the first of them is where its part is to be measured.
+
+    Parameters
+    ----------
+    fold, segment, place
+        As of `suspects_of`.
+    asked
+        Units that were looked at anew.
+    before
+        The finding's revision before this, which tells of the others.
+
+    Returns
+    -------
+    list of UnitErrors
+        In the order of serials.
+    """
+    known: dict[str, float] = {}
+    begin = None
+    if before is not None:
+        known = dict(before.basis.carrying)
+        begin = serial_order(before.first_serial)
+    known |= {one.serial: one.probability for one in asked}
+    named = bool(segment.reels[place])
+    carry = []
+    for one in fold.segments_of(segment.build):
+        if one.reels[place] != segment.reels[place]:
+            continue
+        for unit in one.units:
+            recorded = named or begin is None or serial_order(unit.serial) >= begin
+            sure = known.get(unit.serial, float(recorded))
+            if sure > LIKELIER_THAN_NOT and not np.isnan(unit.errors_ppm[place]):
+                carry.append(unit)
+    return sorted(carry, key=lambda unit: serial_order(unit.serial))
 
 
 def _suspects(

@@ -24,12 +24,12 @@ from daemon.spc.detector import (
     find,
     limit_until_own,
 )
-from daemon.watch.events import Accepted, CheckErrors, UnitErrors
+from daemon.watch.events import Accepted, CheckErrors, UnitErrors, reels_of
 from daemon.watch.fold import Event, Fold, Past
 from daemon.watch.history import alike_ranges, remark
 from daemon.watch.odd_units import odd_units
 from daemon.watch.register import Key, Open, Register, belongs, key_of
-from daemon.watch.segment import Segment
+from daemon.watch.segment import Segment, alone_far_off
 from daemon.watch.signals import (
     FindLabel,
     Judged,
@@ -41,6 +41,7 @@ from daemon.watch.suspects import (
     Suspect,
     latest_suspect,
     suspects_of,
+    that_carry,
 )
 from storage import SPEAKS_FOR, Fitting, LimitIs, Signal
 
@@ -52,7 +53,12 @@ WIDER = 1.5
 FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
 
+FEW_SEEN = 3
+"""Units that read right with parts of a reel, from which it is not the one."""
+
 FindLimit = Callable[[Layout], "OwnLimit | None"]
+Stands = tuple[tuple[int, int, int], ...]
+"""Segments, by place: how many units each has, and the run of its last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +111,8 @@ class Watcher:
         self._histories: dict[str, tuple[int, str]] = {}
         self._latest: tuple[str, int, str] | None = None
         """The latest build, how many units it had, and what was said of it."""
+        self._earlier: tuple[Stands, list[UnitErrors]] = (), []
+        """How builds before it stood when they were looked at, and their units."""
         self._check: str | None = None
         self._until_own: Limit | None = None
         self._remembered = False
@@ -295,6 +303,20 @@ class Watcher:
     def _units_of(self, builds: Iterable[str]) -> list[UnitErrors]:
         return [unit for build in builds for unit in self.fold.units_of(build)]
 
+    def _units_before(self, builds: Sequence[str]) -> list[UnitErrors]:
+        """Return the units of builds before the latest, fetched again if any changed.
+
+        They lie in the store: fetching them costs many times what they are looked at.
+        """
+        stand = tuple(
+            (one.index, one.count, one.last_number)
+            for build in builds
+            for one in self.fold.segments_of(build)
+        )
+        if stand != self._earlier[0]:
+            self._earlier = stand, self._units_of(builds)
+        return self._earlier[1]
+
     # ---- what is said
 
     def _compared(self, event: UnitErrors | CheckErrors | None) -> list[Signal]:
@@ -398,7 +420,7 @@ class Watcher:
         standing = {key[1] for key, one in open_.items() if one.signal.standing}
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
-        alone = _told_by_one(segment, found)
+        alone = _told_by_one(self.fold, segment, found)
         for culprit in alone:
             del found[culprit]
         gone = ended(segment.line)
@@ -471,12 +493,22 @@ class Watcher:
         )
         suspects: tuple[Suspect, ...] = ()
         if finding.cause == REEL and (place := finding.range_index) is not None:
+            mixed = finding.mixed_share is not None
+            said_before = None if before is None else before.signal
+            went_on = said_before is not None and mixed == (
+                said_before.basis.mixed_share is not None
+            )
             # All of them are asked for anew as their number doubles.
             few = units <= FEW or units & (units - 1) == 0
-            if few or before is None or event is None:
+            if few or event is None or not went_on:
                 suspects = suspects_of(self.fold, segment, place)
             elif isinstance(event, UnitErrors):
                 suspects = (latest_suspect(self.fold, segment, place),)
+            if mixed:
+                carry = that_carry(self.fold, segment, place, suspects, said_before)
+                first, units = (carry[0], len(carry)) if carry else (first, units)
+                if said_before and first.serial != said_before.first_serial:
+                    suspects = suspects_of(self.fold, segment, place)
         self._register.names[key] = name
         return signal_of(
             segment,
@@ -490,7 +522,39 @@ class Watcher:
             fittings=self.fold.fittings_of(segment.build),
             before=None if before is None else before.signal,
             label_of=self._label_of,
+            seen_right=self._seen_right(segment, finding, first),
         )
+
+    def _seen_right(
+        self, segment: Segment, finding: Finding, first: UnitErrors
+    ) -> set[str]:
+        """Return the parts of a range whose reel units before the first bad one had.
+
+        They read as they should then, so that another part is off. Asked only where
+        readings cannot tell which of several parts it is.
+        """
+        place = finding.range_index
+        alike = () if place is None else self.product.ranges[place].alike
+        if finding.cause != REEL or not alike:
+            return set()
+        fittings = self.fold.fittings_of(segment.build)
+        reels = dict(zip(alike, reels_of(first.serial, alike, fittings), strict=True))
+        others = {build for build, *_ in self._register.standing_on(place)}
+        seen = set()
+        for part, reel in reels.items():
+            right = 0
+            for build in self.fold.with_fitting(part, reel):
+                if build in others and build != segment.build:
+                    continue
+                fittings = self.fold.fittings_of(build)
+                right += sum(
+                    unit.number < first.number
+                    and reels_of(unit.serial, [part], fittings) == (reel,)
+                    for unit in self.fold.units_of(build)
+                )
+            if reel and right >= FEW_SEEN:
+                seen.add(part)
+        return seen if len(seen) < len(alike) else set()
 
     def _take_back(
         self,
@@ -572,7 +636,10 @@ class Watcher:
         builds = self.fold.builds
         earlier = builds[: builds.index(build)]
         units = sum(self.fold.count_of(one) for one in earlier)
-        looked_at = self._units_of([*earlier[-EARLIER_BUILDS:], build])
+        looked_at = [
+            *self._units_before(earlier[-EARLIER_BUILDS:]),
+            *self.fold.units_of(build),
+        ]
         return remark(
             len(earlier),
             units,
@@ -587,7 +654,7 @@ def _alike(one: Signal, other: Signal) -> bool:
 
 
 def _told_by_one(
-    segment: Segment, found: Mapping[Culprit, Finding]
+    fold: Fold, segment: Segment, found: Mapping[Culprit, Finding]
 ) -> dict[Culprit, UnitErrors]:
     """Return the reels that are found to scatter by one unit alone, and that unit.
 
@@ -599,7 +666,12 @@ def _told_by_one(
         scatters = finding.spread_factor > WIDER or finding.mixed_share is not None
         if culprit.cause != REEL or place is None or not scatters:
             continue
-        if (unit := segment.alone_far_off(place)) is not None:
+        mine = [
+            one
+            for one in fold.segments_of(segment.build)
+            if one.reels[place] == segment.reels[place]
+        ]
+        if (unit := alone_far_off(mine, place)) is not None:
             told[culprit] = unit
     return told
 

@@ -124,7 +124,9 @@ def possible_now(
         size_sd_ppm=_size_sd_ppm(signal),
         parts=_parts(signal),
     )
-    left = [one for one in parts if shares[one.part] >= IMPOSSIBLE]
+    possible = [one for one in parts if shares[one.part] >= IMPOSSIBLE]
+    # A reel that was seen to be right is not the one, unless all others are good.
+    left = [one for one in possible if not one.seen_right] or possible
     return tuple(sorted(left, key=lambda one: -round(shares[one.part], 3)))
 
 
@@ -134,7 +136,7 @@ def narrowed(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> 
     Where one is left, the finding is of that part, its value and its reel.
     """
     left = possible_now(signal, proofs, product)
-    if not left or not proofs:
+    if not left or (left == signal.basis.possible_parts and not proofs):
         return signal
     first, alone = left[0], len(left) == 1
     if alone and first.part == signal.part:

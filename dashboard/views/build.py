@@ -244,7 +244,7 @@ def held(shown: Shown, name: str) -> None:
     with st.container(key="who", width=360):
         who.choose(shown.connection.settings.plan.people)
     at = shown.connection
-    offers = offered_ends(at.store, at.name, mine, shown.raised)
+    offers = offered_ends(at.store, at.name, mine, shown.raised, shown.findings)
     led: set[str] = set()
     for each in mine:
         finding = findings.get(each.signal or "")

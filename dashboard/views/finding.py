@@ -190,7 +190,7 @@ def held(shown: Shown, finding: Signal) -> None:
     look.heading("Hold")
     at = shown.connection
     standing = [each for each in mine if each.disposal is None]
-    offers = offered_ends(at.store, at.name, standing, shown.raised)
+    offers = offered_ends(at.store, at.name, standing, shown.raised, shown.findings)
     raised = next(each for each in shown.raised if each.signal == finding.signal)
     for each in mine:
         what = capital(sentences.held(each))

@@ -45,7 +45,7 @@ def holds() -> None:
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
     at = shown.connection
-    offers = offered_ends(at.store, at.name, standing, shown.raised)
+    offers = offered_ends(at.store, at.name, standing, shown.raised, shown.findings)
     names = Counter(sentences.held(one) for one in standing)
     # The hold that the address names comes first, its form open.
     asked = st.query_params.get(hold_form.NAMED, "")

@@ -2,19 +2,23 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from datetime import UTC, datetime
 
 import pandas as pd
 import streamlit as st
 
+from daemon.holds import NotAllowedError
 from daemon.presentation import screens
 from daemon.presentation.plots import segments, shares_of_limits
-from daemon.traceability import Records, Trace, trace
+from daemon.traceability import Place, Records, Trace, came_back, trace
 from daemon.traceability.papers import Of
-from dashboard import charts, data, documents, look, measured, pictures
+from dashboard import charts, data, documents, look, measured, pictures, who
 from storage import NotFoundError, StorageError, UnitRow, UnreachableError
 
 FOUND = 30
 """Serials that are offered where several have what was typed."""
+BACK = "came back"
+"""Key of a viewer's session: which unit was taken back last."""
 
 
 def show() -> None:
@@ -130,6 +134,48 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
         if before := measured.before(at.store, at.product, errors.values()):
             look.heading("As it was judged before the check that closed it", before)
     look.heading("Parts and what became of it", found.lines)
+    if records.is_unit(found.subject):
+        place = records.place(records.unit(found.subject))
+        if place in {Place.SHIPPED, Place.RESELLER}:
+            it_came_back(shown, found.subject)
+    if st.session_state.get(BACK) == found.subject:
+        look.lines(screens.back_in_the_house(found.subject))
+
+
+def it_came_back(shown: data.Shown, serial: str) -> None:
+    """Offer to record that a unit that left is here again."""
+    with st.expander("Record that it came back"):
+        with st.container(key="who", width=360):
+            who.choose(shown.connection.settings.plan.people)
+        st.text_input("Why it came back", key=f"came back {serial}")
+        st.button(
+            "It is here", key=f"here {serial}", on_click=take_back, args=(serial,)
+        )
+
+
+def take_back(serial: str) -> None:
+    """Record that a unit came back; the second of two clicks finds it in the house."""
+    person = who.chosen()
+    if person is None:
+        data.refuse("Say who takes it back.")
+        return
+
+    def keep(at: data.Connection) -> None:
+        back, line = came_back(
+            serial,
+            product=at.name,
+            person=person,
+            reason=st.session_state[f"came back {serial}"],
+            people=at.settings.plan.people,
+            at=datetime.now(UTC),
+        )
+        at.store.keep(back, decision=line)
+
+    try:
+        if data.tried(keep):
+            st.session_state[BACK] = serial
+    except NotAllowedError as exc:
+        data.refuse(str(exc))
 
 
 def runs(rows: Sequence[UnitRow], titles: dict[str, str]) -> None:

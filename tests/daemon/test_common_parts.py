@@ -96,7 +96,7 @@ def test_a_reel_of_a_part_of_two_ranges_is_named_with_its_value(
     assert words.lines[0].startswith("Most likely part R6 from reel K-900")
     assert beside(said).startswith("R6 since unit PA-010")
     # half of what the part is off, on both ranges
-    (foretold,) = [one for one in words.lines if "was not measured" in one]
+    (foretold,) = [one for one in words.lines if "that was not measured" in one]
     assert "% on range 100 µA (" in foretold
     assert " and +0." in foretold
     by_range = said.basis.predicted_by_range

@@ -3,18 +3,23 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from daemon.station.cycle import Cycle, RunHeader, worst
+from storage import HoldState
 from storage.local import LocalStore
 from storage.records import (
     Build,
     Configuration,
     Product,
     Reel,
+    Scope,
     Session,
+    Signal,
     Verdict,
 )
 from tests.daemon.making import AT, demo_settings, fitting, readings
@@ -197,3 +202,66 @@ def test_the_compiled_loops_are_loaded_before_the_bench_can_be_open(
     cycle = Cycle(SETTINGS, store)
     cycle.resume()
     assert loaded == [cycle.product]
+
+
+def test_a_unit_in_the_middle_of_a_build_asks_for_itself_alone(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What people recorded is asked for once there is more of it."""
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    record(cycle, [0])
+    cycle.watch()
+    asked: list[str] = []
+    table = store.table
+
+    def asking(query: str, **parameters: Any) -> Any:
+        asked.append(query)
+        return table(query, **parameters)
+
+    monkeypatch.setattr(store, "table", asking)
+    record(cycle, [1])
+    cycle.watch()
+    assert asked == ["watched_rows"]
+    store.keep(fitting("B-1", "R12", "K-900", "PA-003"))
+    record(cycle, [2])
+    cycle.watch()
+    assert asked[:3] == ["watched_rows", "watched_rows", "changes"]
+    assert "K-900" in {one.reel for one in cycle.known.book.fittings}
+    assert any(one.from_serial == "PA-003" for one in cycle.known.book.fittings)
+
+
+@pytest.mark.parametrize("wrong", [0, 3, 5])
+def test_one_wrong_cell_of_a_sheet_holds_no_build(
+    store: LocalStore, wrong: int
+) -> None:
+    """Unit by unit nobody knows that it is one, or whether its reel goes on so."""
+    rows = np.random.default_rng(3).normal(0.0, 150.0, (12, 4))
+    rows[wrong, 0] = -44_500.0
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    for index, row in enumerate(rows):
+        cycle.record(readings(cycle.product, row.tolist()), header(index), {})
+    cycle.watch()
+    held = [(one.scope, one.subject) for one in store.rows(HoldState, product=NAME)]
+    assert held == [(Scope.UNIT, f"PA-{wrong:03d}")]
+    signals = store.rows(Signal, "signals", product=NAME)
+    assert not [one for one in signals if one.holds and one.standing]
+    assert stored(store)[0] == len(rows)
+
+
+def test_what_could_not_be_kept_is_kept_by_the_next_look(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    record(cycle, range(14))
+    with monkeypatch.context() as patched:
+        patched.setattr(store, "record_evaluation", Mock(side_effect=OSError("full")))
+        with pytest.raises(OSError, match="full"):
+            cycle.watch()
+    assert stored(store) == (0, 0, [])
+    cycle.watch()
+    mark, revisions, holds = stored(store)
+    assert (mark, holds) == (14, ["B-1-F1:B-1", "B-1-F1:K-900"])
+    assert revisions > 1

@@ -359,7 +359,7 @@ def test_parts_measured_before_a_finding_speak_for_it(home: Home) -> None:
     after = run(home, "prove", "B-3-F1")
     assert f"Measured: 2 loose parts of {BAD_REEL} read" in after
     assert "The cause is settled; decide on the hold." in after
-    assert "tells them apart" not in after
+    assert "be sure whether it is the bench" not in after
 
 
 @pytest.mark.parametrize(

@@ -214,7 +214,7 @@ def test_the_end_of_a_units_hold_is_offered_once_it_conforms_by_a_rerun() -> Non
     offer = policy.measured_right(of_unit, [latest("second", good)], ())
     assert offer is not None
     assert offer.reason == (
-        f"Unit PA-1007 was measured again on {AT:%Y-%m-%d} and conforms on every range."
+        f"Unit PA-1007 conforms on every range by its latest readings, {AT:%Y-%m-%d}."
     )
     assert offer.evidence == "run 9 of the unit"
     assert policy.measured_right(of_unit, [latest("second", bad)], ()) is None

@@ -544,6 +544,30 @@ def test_a_correction_that_is_undone_is_recorded(cycle: Cycle) -> None:
             assert taken(cycle, row).known == 1
 
 
+def test_an_old_sheet_taken_again_takes_no_correction_back(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path
+) -> None:
+    """What another sheet corrected stays; the sheet that did may undo it."""
+    old, new = tmp_path / "week 48.csv", tmp_path / "day 2: last.csv"
+    frame = sheet()
+    frame.to_csv(old, index=False)
+    load_all(cycle, old, mapping_file)
+    corrected = sheet()
+    corrected.loc[0, "1m out"] = "0.9001"
+    corrected.to_csv(new, index=False)
+    assert load_all(cycle, new, mapping_file) == (1, UNITS - 1, 0)
+    said, done = import_all(cycle, old, mapping_file)
+    assert (done.new, done.known, len(said.rejected)) == (0, UNITS - 1, 0)
+    (no,) = done.rejected
+    assert no.reason == (
+        "unit PA-001 read so before it was corrected in day 2: last.csv; what was "
+        "corrected stays. If this is right after all, correct it in day 2: last.csv"
+    )
+    frame.to_csv(new, index=False)
+    assert load_all(cycle, new, mapping_file) == (1, UNITS - 1, 0)
+    cycle.store.close()
+
+
 def test_a_serial_that_was_typed_wrong_gets_its_own_readings_back(cycle: Cycle) -> None:
     later = AT + timedelta(days=1)
     first, second = unit(1, out=0.9, at=AT), unit(2, out=0.8999, at=later)

@@ -1,9 +1,13 @@
 """Two parts of one range that its readings cannot tell apart: none is blamed alone."""
 
+from dataclasses import asdict
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from config.model import Part, Product
+from daemon.holds import offered_ends, policy
 from daemon.holds.proofs import NoProofError, of_person, part_and_subject
 from daemon.judging.product import ProductModel
 from daemon.presentation.sentences import finding
@@ -16,7 +20,8 @@ from daemon.watch.what_settles import (
     probabilities,
     sharpen,
 )
-from storage.records import Cause, Proof, ProofKind, Reel, Signal
+from storage import HoldState, LocalStore
+from storage.records import Cause, Proof, ProofKind, Reel, Scope, Signal
 from tests.daemon.making import AT, demo_product, demo_settings, fitting, unit
 
 FIRST_BAD = 10
@@ -161,17 +166,56 @@ def test_parts_of_one_value_are_told_by_name_alone() -> None:
     assert after.part == "R5"
 
 
-def test_a_new_reel_of_the_other_part_is_named(product: ProductModel) -> None:
+def test_a_reel_that_was_seen_to_be_right_is_not_the_one(product: ProductModel) -> None:
+    """R6 is of another reel from the first bad unit on; R5's fed ten good ones."""
     found = found_by(product, reel_of="R6")
-    reels = {one.part: one.reel for one in found.basis.possible_parts}
-    assert reels == {"R5": "K-R5", "R6": "K-900"}
-    assert "R6 from reel K-900" in " ".join(finding(found).lines)
+    five, six = found.basis.possible_parts
+    assert (five.reel, five.seen_right) == ("K-R5", True)
+    assert (six.reel, six.seen_right) == ("K-900", False)
+    said = narrowed(found, (), product)
+    assert (said.part, said.reel, said.basis.possible_parts) == ("R6", "K-900", ())
+    assert said.implied_ohm == pytest.approx(six.ohm)
+    words = " ".join(finding(sharpen(found, (), product)).lines)
+    assert "Most likely part R6 from reel K-900" in words
+    assert "R5" not in words
+    held = [one.subject for one in policy.from_signal(found, "why")]
+    assert held == ["B-1", "K-900"]
+    # Its parts are good all the same: then it is the other one, whatever was seen.
     loose = of_person(
         found, ProofKind.LOOSE_PARTS, ["10.0003k"], product,
         person="Ada", at=AT, subject="K-900",
     )  # fmt: skip
     assert loose.subject == "R6 of K-900"
     assert narrowed(found, [loose], product).part == "R5"
+
+
+def test_the_reel_of_each_is_held_until_its_part_is_known_to_be_good(
+    found: Signal, product: ProductModel, tmp_path: Path
+) -> None:
+    placed = policy.from_signal(found, "why")
+    assert [(one.scope, one.subject) for one in placed] == [
+        (Scope.BUILD, "B-1"),
+        (Scope.REEL, "K-R5"),
+        (Scope.REEL, "K-R6"),
+    ]
+    holds = [
+        HoldState(
+            **asdict(one), after_number=1, disposal=None, person=None, end_reason=None,
+            ended_at=None, evidence=None, end_after_number=None,
+        )
+        for one in placed
+    ]  # fmt: skip
+
+    def offered(*proofs: Proof) -> dict[str, str]:
+        after = [sharpen(found, proofs, product)]
+        with LocalStore(tmp_path / "holdpoint.duckdb") as store:
+            ends = offered_ends(store, found.product, holds, [found], after)
+        return {key: one.sentence for key, one in ends.items()}
+
+    assert offered() == {}
+    ends = offered(read(found, product, "90.002k"))
+    assert list(ends) == [f"{found.signal}:K-R5"]
+    assert "it is now most likely reel K-R6 (" in ends[f"{found.signal}:K-R5"]
 
 
 def test_what_settles_it_is_each_of_them(found: Signal, product: ProductModel) -> None:

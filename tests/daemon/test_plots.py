@@ -423,8 +423,8 @@ def test_a_drift_well_inside_the_limit_is_seen() -> None:
 def test_a_limit_outside_of_its_row_is_an_arrow_with_its_distance() -> None:
     spec = drawn(scattered(100.0))
     words = rows_of(spec, "text")["text"].tolist()
-    assert [one for one in words if re.match(r"↑ limit \+0.5 %, \d+. as far", one)]
-    assert [one for one in words if re.match(r"↓ limit .0.5 %, \d+. as far", one)]
+    assert [one for one in words if re.match(r"↑ limit \+0.5 %, \d+. as far as", one)]
+    assert [one for one in words if re.match(r"↓ limit .0.5 %, \d+. as far as", one)]
     assert not [one for one in spec["layer"] if one["mark"]["type"] == "line"]
 
 

@@ -320,6 +320,31 @@ def test_a_reference_is_not_doubted_for_what_the_source_may_do(
     assert line.in_doubt() == []
 
 
+@pytest.mark.parametrize("stability_ppm", [100.0, None])
+def test_what_the_source_s_stability_hides_of_the_reference_is_uncertainty(
+    store: LocalStore, stability_ppm: float | None
+) -> None:
+    """It errs by 90 ppm for the second unit of three, at first and once closed."""
+    line = Line(store, source_stability_ppm=stability_ppm)
+    for reference_ppm in (0.0, 90.0, 0.0):
+        line.fake.reference_ppm = reference_ppm
+        line.unit()
+    line.station.check()
+    first = store.frame("range_rows", product="pa4", after=0, kind="unit")
+    closed = store.frame("rejudgements", product="pa4", after=0)
+    for rows in (first, closed):
+        before, erred, after = (
+            one["uncertainty_ppm"].mean() for _, one in rows.groupby("run", sort=False)
+        )
+        if stability_ppm is None:
+            assert erred == pytest.approx(before, rel=0.05)
+        else:
+            # Arcsine: a half-width over the root of 2.
+            by_source_ppm = (erred**2 - before**2) ** 0.5
+            assert by_source_ppm == pytest.approx(90.0 / 2**0.5, rel=0.1)
+            assert after == pytest.approx(before, rel=0.05)
+
+
 def test_a_room_outside_the_window_judges_nothing(store: LocalStore) -> None:
     line = Line(store)
     line.fake.answers["ambient", "MEAS:TEMP?"] = "31.2"

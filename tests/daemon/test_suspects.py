@@ -103,6 +103,33 @@ def test_of_two_mixed_reels_each_unit_has_its_own_probability() -> None:
     assert said.basis.mixed_share is not None
 
 
+@pytest.mark.parametrize("fittings", [GOOD, ()], ids=["recorded", "no record"])
+@pytest.mark.parametrize("backwards", [False, True])
+def test_of_two_mixed_reels_those_that_show_it_are_counted_from_the_first(
+    fittings: Sequence[Fitting], backwards: bool
+) -> None:
+    """The part of the first is to be measured next: a good one would clear the reel."""
+    errors = rows(5)
+    carries = np.arange(20) % 3 == 1
+    errors[:, 1] += 3000.0 * carries
+    watcher = Watcher(demo_product(), accepted_per_units=5000)
+    order = reversed(range(20)) if backwards else range(20)
+    said: dict[str, Signal] = {}
+    for number, n in enumerate(order):
+        one = unit(number, f"PA-{n:03d}", "B-1", errors[n].tolist())
+        said |= {found.signal: found for found in watcher.take(one, fittings)}
+    (standing,) = [one for one in said.values() if one.standing and one.holds]
+    assert (standing.first_serial, standing.units) == ("PA-001", carries.sum())
+    looked_at = "loose parts of reel K-102" if fittings else "R12 of unit PA-001"
+    assert looked_at in str(standing.basis.next)
+    told = dict(standing.basis.carrying)
+    named = bool(standing.reel)
+    listed = [told.get(f"PA-{n:03d}", float(named or n >= 1)) > 0.5 for n in range(20)]
+    assert listed == carries.tolist()
+    (how_far,) = [one for one in finding(standing).lines if "show it so far" in one]
+    assert "; 12 later units read as before, so parts seem mixed." in how_far
+
+
 def test_a_change_that_nobody_recorded_clears_the_units_before_it() -> None:
     errors = rows(8)
     errors[12:, 3] += 4000.0

@@ -343,7 +343,8 @@ def test_a_unit_that_was_measured_again_is_not_to_be_measured_a_third_time() -> 
     again = replace(odd(), evidence=evidence.text(), part="R14")
     assert sentences.finding(again).headline == (
         "Unit PA-1007 alone is far off on range 1 mA (+0.42 %), also when it was "
-        "measured again: look at R14."
+        "measured again: look at R14; what is replaced is to be recorded, then the "
+        "unit is measured once more."
     )
 
 
@@ -542,7 +543,22 @@ def test_a_finding_says_which_class_its_reel_may_be_of() -> None:
     assert "A few loose parts tell it from a wider tolerance" in few
     wide = sentences.other_value(replace(claimed, low_ppm=-9e3, high_ppm=9e3))
     assert wide == "A part of another preferred value would explain it: 10.2 kΩ. "
-    assert any("tells them apart" in line for line in lines)
+    assert any("be sure whether it is the bench" in line for line in lines)
+
+
+def test_once_parts_were_measured_nothing_is_asked_for_that_they_answer() -> None:
+    evidence = {
+        "check": sentences.NO_STANDARD,
+        "claim": Claim(incompatible=0.99, tolerance_ppm=1e3, classes=((1e4, 0.9),)),
+        "other_values_ohm": (10_200.0,),
+    }
+    before = " ".join(sentences.finding(signal(units=2, evidence=evidence)).lines)
+    measured = evidence | {"proven": ("Measured: 2 loose parts read 10.2 kΩ.",)}
+    after = " ".join(sentences.finding(signal(units=2, evidence=measured)).lines)
+    for asked in (sentences.NO_STANDARD, "A few loose parts tell", "tolerance is most"):
+        assert asked in before
+        assert asked not in after
+    assert "A part of another preferred value would explain it: 10.2 kΩ." in after
 
 
 def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
@@ -550,4 +566,4 @@ def test_a_check_that_was_made_is_not_asked_for_as_if_none_had_been() -> None:
         signal(evidence={"alike": ("bench",), "check": "Not the bench."})
     )
     assert "Not the bench." in said.lines
-    assert not any("tells them apart" in line for line in said.lines)
+    assert not any("be sure whether it is the bench" in line for line in said.lines)

@@ -4,6 +4,7 @@ import pytest
 
 from daemon.service.home import Home
 from daemon.traceability.ship_gate import Gate
+from storage import LedgerRow
 from storage.access import open_store
 from tests.daemon.seeded import BAD_REEL
 from tests.dashboard.test_pages import button, opened, said, scan
@@ -88,3 +89,29 @@ def test_the_screen_says_what_leaves_by_plan(monkeypatch: pytest.MonkeyPatch) ->
     app = scan(app, "PA-7777")
     assert "Must not leave: PA-7777." in said(app)
     assert "For order 8, at " not in said(app)
+
+
+def test_a_unit_that_came_back_is_taken_back_on_its_page(changed: Home) -> None:
+    app = opened("units")
+    app.text_input(key="unit").set_value(GOOD).run()
+    assert not [one for one in app.button if one.label == "It is here"]
+    app = opened("packing")
+    app.selectbox(key="who decides").set_value("Ada Moreno").run()
+    app.text_input(key="order").set_value("order 7").run()
+    app = scan(app, GOOD)
+    app = opened("units")
+    app.text_input(key="unit").set_value(GOOD).run()
+    button(app, "It is here").click().run()
+    assert "Say who takes it back." in said(app)
+    app.selectbox(key="who decides").set_value("Ada Moreno").run()
+    button(app, "It is here").click().run()
+    assert "A unit is taken back with a reason; none was given." in said(app)
+    app.text_input(key=f"came back {GOOD}").set_value("reads low at the customer").run()
+    button(app, "It is here").click().run()
+    assert not app.exception
+    assert f"Unit {GOOD} is back in the house. It is measured before" in said(app)
+    assert "came back: reads low at the customer" in said(app)
+    assert not [one for one in app.button if one.label == "It is here"]
+    with open_store(changed.data) as store:
+        last = store.rows(LedgerRow)[-1]
+        assert (last.action, last.subject) == ("take back", GOOD)

@@ -523,11 +523,12 @@ def _budget(lines: Sequence[BudgetLine]) -> Grid:
 def _rule(record: UnitRecord) -> tuple[str, ...]:
     """Say the decision rule, as ISO/IEC 17025 asks of a statement of conformity."""
     factor = record.guard_band_factor
+    times = "" if factor == 1 else f"{factor:g} times "
     band = (
         "simple acceptance: the guard band is zero"
         if factor == 0
-        else f"the guard band is {factor:g} times the expanded uncertainty (k = 2) on "
-        "either side of the limit"
+        else f"the guard band is {times}the expanded uncertainty (k = 2) on either "
+        "side of the limit"
     )
     said = [
         (

@@ -189,10 +189,10 @@ def as_far(times: float) -> str:
     """Say how many times as far away something is as what is drawn.
 
     >>> as_far(1.84), as_far(7.2)
-    ('1.8× as far', '7× as far')
+    ('1.8× as far as shown', '7× as far as shown')
     """  # noqa: RUF002 -- the doctest shows the sign of multiplication
     decimals = 0 if times >= WHOLE_TIMES else 1
-    return f"{times:.{decimals}f}\N{MULTIPLICATION SIGN} as far"
+    return f"{times:.{decimals}f}\N{MULTIPLICATION SIGN} as far as shown"
 
 
 def wrapped(text: str, *, px: float) -> list[str]:

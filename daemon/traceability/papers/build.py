@@ -213,9 +213,10 @@ def _in_force(
         said = "; ".join(f"{', '.join(of)}: {text}" for text, of in limits.items())
         if len(limits) == 1:
             said = f"every range {next(iter(limits))}"
+        times = "" if factor == 1 else f"{factor:g} times "
         yield (
-            f"Settings {configuration[:16]}: error limit, {said}; guard band "
-            f"{factor:g} times the expanded uncertainty (k = 2)."
+            f"Settings {configuration[:16]}: error limit, {said}; guard band: "
+            f"{times}the expanded uncertainty (k = 2)."
         )
 
 

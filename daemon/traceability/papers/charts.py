@@ -80,7 +80,7 @@ def charts_of(
                 chart,
                 caption=(
                     f"Range {one.title}: one dot a unit as it was measured last, in "
-                    "the order of serials; "
+                    "the order of serials, a triangle where it moved; "
                     "brackets, or an arrow: the error limit; grey: what the units' own "
                     "scatter allows; dotted line: where a reel begins."
                 ),

@@ -1,35 +1,37 @@
 """Faults of every kind, injected into a simulated bench while units are measured.
 
 Each unit has to be right within its stated uncertainty, in doubt, or not measured, with
-the reason. A session begins and ends with the check standard, as on any bench; what it
-moved by in between is carried in the uncertainty of the units between, and units before
-a check that is out of control are in doubt: they do not leave before a person decides.
+the reason. A session begins and ends with the check standard, as on any bench; the
+closing check judges the units between again, as the station does, and units before a
+check that is out of control are in doubt: they do not leave before a person decides.
 
 Both meters may move between two checks. Two that move alike cancel each other at the
 closing check, and did not before: the check standard cannot tell that. What both read
-for what the source was set to can, as far as the source stays what it was.
+for what the source was set to can, as far as the source stays what it was. That also
+tells of a reference that errs for one unit or a part of it. An output's meter that does
+so looks like the unit: nothing here can tell, so that such units are counted apart.
 """
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field, replace
-from math import ceil, hypot, sqrt
+from dataclasses import dataclass, replace
+from math import ceil
 from multiprocessing import get_context
 
 from numpy.random import Generator, default_rng
 
 from config import CheckStandard
 from daemon.bench import (
-    AgainstSource,
     BenchError,
     RangeReadings,
-    against_source,
     check_range,
     moved_alike_ppm,
     reference_moved_ppm,
 )
+from daemon.judging import Measured
 from daemon.simulator import IN_A_METER, Fault, FaultKind
+from daemon.station import OpenRun, check_point, judged_again
 from daemon.trials.selftest.benches import bench_of, true_error_ppm
 from daemon.trials.selftest.campaign_places import Place, in_memory, over_sockets
 
@@ -56,8 +58,12 @@ ALIKE = 0.3
 LONGEST_FREEZE = 40
 MOST_PASSING = 4
 
-FOR_ONE_UNIT = 0.1
-"""Share of the units for which the reference errs, and not before or after."""
+ALONE = {"reference": 0.2, "output": 0.1}
+"""Share of the units for which a meter errs, and not before or after."""
+PASSES = 0.5
+"""Share of them that err for a part of the unit only."""
+LONGEST_PASSING = 120
+"""Readings that a step goes on for where it passes within a unit."""
 PASSING = tuple(
     kind.value
     for kind in (
@@ -69,6 +75,7 @@ PASSING = tuple(
         FaultKind.POWER_CYCLE,
     )
 )
+DISAGREED = "in doubt: the reference disagreed with the source's setting"
 PASSED_OVER = ("reference", "output")
 
 
@@ -94,7 +101,11 @@ class Campaign:
     """Sessions in which the second meter stepped as the first had before, and their
     units."""
     for_one_unit: KindRow
-    """Units for which the reference had stepped, and not before or after."""
+    """Units for which the reference had erred, and not before or after."""
+    output_alone: KindRow
+    """Units for which the output's meter had, which no reading here can tell.
+
+    They are in no other row, nor among the units of the campaign."""
     reasons: Mapping[str, int]
     """Why units were not measured, or are in doubt."""
     sessions: int
@@ -177,6 +188,7 @@ def _together(campaigns: Sequence[Campaign]) -> Campaign:
         ),
         alike=_added(one.alike for one in campaigns),
         for_one_unit=_added(one.for_one_unit for one in campaigns),
+        output_alone=_added(one.output_alone for one in campaigns),
         reasons=dict(reasons.most_common()),
         sessions=sum(one.sessions for one in campaigns),
         units=sum(one.units for one in campaigns),
@@ -200,37 +212,21 @@ def _added(rows: Iterable[KindRow]) -> KindRow:
     return total
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Value:
-    """A range error beside the truth, ppm."""
-
-    range: str
-    off_ppm: float
-    uncertainty_ppm: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Checked:
-    """One range of the check standard, ppm; against the source as both meters read."""
-
-    error_ppm: float
-    uncertainty_ppm: float
-    against: AgainstSource
-
-
-_Check = Mapping[str, _Checked]
-"""By range; empty where it could not be made."""
+_Check = Mapping[str, Measured]
+"""By range, as the check standard read; empty where it could not be measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Unit:
     """A unit as it was measured, or the reason why not."""
 
+    serial: str
     kinds: frozenset[str]
-    values: tuple[_Value, ...] = ()
-    against: Mapping[str, AgainstSource] = field(default_factory=dict)
-    erred: bool = False
-    """Whether the reference had stepped for this unit alone."""
+    readings: tuple[RangeReadings, ...] = ()
+    disagrees: bool = False
+    """Whether its reference read otherwise than the source may have moved."""
+    alone: str | None = None
+    """The meter that erred for this unit alone."""
     reason: str | None = None
 
 
@@ -242,7 +238,10 @@ class _Campaign:
         self._chance = chance
         self._rows = {kind.value: KindRow(kind.value) for kind in FaultKind}
         self._alike = KindRow("both meters together")
-        self._one_unit = KindRow("reference for one unit")
+        self._alone = {
+            "reference": KindRow("reference for one unit"),
+            "output": KindRow("output for one unit"),
+        }
         self._reasons = Counter[str]()
         self._serials = [
             serial for build in bench.scenario.builds for serial in build.serials
@@ -271,7 +270,8 @@ class _Campaign:
         return Campaign(
             rows=tuple(self._rows.values()),
             alike=self._alike,
-            for_one_unit=self._one_unit,
+            for_one_unit=self._alone["reference"],
+            output_alone=self._alone["output"],
             reasons=dict(self._reasons.most_common()),
             sessions=self._sessions,
             units=self._units,
@@ -292,7 +292,7 @@ class _Campaign:
         units = []
         alike = self._alike.injected
         for _ in range(UNITS_A_SESSION):
-            unit, moved = self._unit(spoiled)
+            unit, moved = self._unit(spoiled, before)
             spoiled |= moved
             units.append(unit)
         after = self._check()
@@ -302,10 +302,10 @@ class _Campaign:
             rows = [self._rows[kind] for kind in unit.kinds]
             if stepped_alike:
                 rows.append(self._alike)
-            if unit.erred:
-                rows.append(self._one_unit)
-            own = doubt or self._disagrees(unit, before)
-            self._settle(unit, before, after, own, rows)
+            if unit.alone is not None:
+                rows.append(self._alone[unit.alone])
+            own = DISAGREED if unit.disagrees else None
+            self._settle(unit, before, after, doubt or own, rows)
 
     def _check(self) -> _Check:
         """Return what the check standard reads; empty where nothing was."""
@@ -316,16 +316,9 @@ class _Campaign:
             except BenchError:
                 self._bench.bench.source_off()
                 continue
-            return {one.range: self._checked(one) for one in measured}
+            judge = self._bench.judge.learned(measured)
+            return {one.range: judge.error(one) for one in measured}
         return {}
-
-    def _checked(self, readings: RangeReadings) -> _Checked:
-        error = self._bench.judge.error(readings).error
-        return _Checked(
-            error_ppm=error.error_ppm,
-            uncertainty_ppm=error.uncertainty_ppm,
-            against=against_source(readings, scatter_ppm=error.own_uncertainty_ppm),
-        )
 
     def _doubt(self, before: _Check, check: _Check) -> str | None:
         """Return why units between two checks are not to be believed."""
@@ -333,8 +326,8 @@ class _Campaign:
             return "in doubt: the closing check could not be made"
         for key, one in check.items():
             if not check_range(
-                error_ppm=one.error_ppm,
-                uncertainty_ppm=one.uncertainty_ppm,
+                error_ppm=one.error.error_ppm,
+                uncertainty_ppm=one.error.uncertainty_ppm,
                 known_ppm=self._standard.error_ppm[key],
                 known_uncertainty_ppm=self._standard.uncertainty_ppm,
             ).in_control:
@@ -343,29 +336,53 @@ class _Campaign:
             return None
         for key, one in check.items():
             moved_ppm = moved_alike_ppm(
-                before[key].against,
-                one.against,
+                before[key].against_source,
+                one.against_source,
                 source_stability_ppm=self._source_stability_ppm,
             )
             if moved_ppm is not None:
                 return "in doubt: both meters moved together against the source"
         return None
 
-    def _disagrees(self, unit: _Unit, before: _Check) -> str | None:
-        """Return why a unit is not to be believed, whatever the checks read."""
+    def _disagrees(
+        self, readings: Sequence[RangeReadings], before: _Check
+    ) -> tuple[str, ...]:
+        """Return where the reference reads otherwise than at the opening check."""
         if self._source_stability_ppm is None:
-            return None
-        for key, one in unit.against.items():
-            moved_ppm = reference_moved_ppm(
-                before[key].against,
-                one,
+            return ()
+        judge = self._bench.judge
+        return tuple(
+            one.range
+            for one in readings
+            if reference_moved_ppm(
+                before[one.range].against_source,
+                judge.error(one).against_source,
                 source_stability_ppm=self._source_stability_ppm,
             )
-            if moved_ppm is not None:
-                return "in doubt: the reference disagreed with the source's setting"
-        return None
+            is not None
+        )
 
-    def _unit(self, spoiled: Mapping[str, float]) -> tuple[_Unit, Mapping[str, float]]:
+    def _measured(self, before: _Check) -> tuple[tuple[RangeReadings, ...], bool]:
+        """Measure as the station does: again where the reference disagrees.
+
+        Returns
+        -------
+        readings
+            Of each range.
+        bool
+            Whether the reference disagrees still.
+        """
+        readings = self._bench.measure()
+        moved = self._disagrees(readings, before)
+        if not moved:
+            return tuple(readings), False
+        again = {one.range: one for one in self._bench.measure(moved)}
+        disagrees = bool(self._disagrees(list(again.values()), before))
+        return tuple(again.get(one.range, one) for one in readings), disagrees
+
+    def _unit(
+        self, spoiled: Mapping[str, float], before: _Check
+    ) -> tuple[_Unit, Mapping[str, float]]:
         """Measure a unit.
 
         `spoiled` and what is returned: meters that moved, by how much where it was a
@@ -388,32 +405,48 @@ class _Campaign:
                 )
             self._inject(fault)
             roles.append(fault.role)
-        values: tuple[_Value, ...] = ()
-        against: dict[str, AgainstSource] = {}
-        reason = None
-        erred = "reference" not in {**spoiled, **lasting} and (
-            chance.random() < FOR_ONE_UNIT
-        )
-        if erred:
-            size = self._size_of(FaultKind.STEP)
-            bench.hands.fault("reference", FaultKind.STEP.value, size=size)
-            roles.append("reference")
+        alone = self._step_alone({**spoiled, **lasting}.keys())
+        roles += [] if alone is None else [alone[0]]
+        readings: tuple[RangeReadings, ...] = ()
+        disagrees, reason = False, None
         try:
-            measured = bench.measure()
-            values = tuple(self._values_of(serial, measured))
-            against = {one.range: self._checked(one).against for one in measured}
+            readings, disagrees = self._measured(before)
         except BenchError as exc:
             reason = type(exc).__name__
         kinds = self._count_struck()
+        if alone is not None and alone[1] not in kinds:
+            alone = None  # it never came to a reading
+        elif alone is not None and alone[0] == "output":
+            self._rows[alone[1]].injected -= 1  # counted apart
         for role in {*roles} - {*lasting, *spoiled}:
             bench.hands.clear(role)
         if reason is not None:
             bench.bench.source_off()
         unit = _Unit(
-            kinds=kinds, values=values, against=against, erred=erred, reason=reason
+            serial=serial,
+            kinds=kinds,
+            readings=readings,
+            disagrees=disagrees,
+            alone=None if alone is None else alone[0],
+            reason=reason,
         )
-        self._one_unit.injected += erred
         return unit, lasting
+
+    def _step_alone(self, spoiled: Iterable[str]) -> tuple[str, FaultKind] | None:
+        """Have a meter err for this unit or a part of it; return which, and how."""
+        drawn = self._chance.random(len(ALONE))
+        for (role, share), chance in zip(ALONE.items(), drawn.tolist(), strict=True):
+            if chance >= share or role in spoiled:
+                continue
+            how: dict[str, float | None] = {"size": self._size_of(FaultKind.STEP)}
+            kind = FaultKind.STEP
+            if self._chance.random() < PASSES:
+                kind = FaultKind.PASSING
+                how["after"] = int(self._chance.integers(2 * MESSAGES[role]))
+                how["times"] = int(self._chance.integers(1, LONGEST_PASSING))
+            self._bench.hands.fault(role, kind.value, **how)
+            return role, kind
+        return None
 
     def _fault(self) -> Fault:
         """Draw a fault; every kind comes once before any comes again."""
@@ -492,19 +525,6 @@ class _Campaign:
         self._struck = struck
         return frozenset(kinds)
 
-    def _values_of(
-        self, serial: str, measured: Sequence[RangeReadings]
-    ) -> Iterator[_Value]:
-        board = self._bench.scenario.board(serial)
-        for readings in measured:
-            error = self._bench.judge.error(readings).error
-            true_ppm = true_error_ppm(self._bench.product, board, readings.range)
-            yield _Value(
-                range=readings.range,
-                off_ppm=error.error_ppm - true_ppm,
-                uncertainty_ppm=error.uncertainty_ppm,
-            )
-
     def _settle(
         self,
         unit: _Unit,
@@ -513,28 +533,60 @@ class _Campaign:
         doubt: str | None,
         rows: Sequence[KindRow],
     ) -> None:
-        self._units += 1
+        apart = unit.alone == "output"
+        rows = [self._alone["output"]] if apart else rows
+        self._units += not apart
         for row in rows:
             row.units += 1
+        if unit.alone is not None:
+            self._alone[unit.alone].injected += 1
         if unit.reason is not None:
-            self._reasons[unit.reason] += 1
+            self._reasons[unit.reason] += not apart
             for row in rows:
                 row.not_measured += 1
             return
         if doubt is not None:
-            self._reasons[doubt] += 1
-            self._in_doubt += 1
+            self._reasons[doubt] += not apart
+            self._in_doubt += not apart
             for row in rows:
                 row.in_doubt += 1
             return
-        wrong = False
-        for one in unit.values:
-            self._values += 1
-            moved_ppm = after[one.range].error_ppm - before[one.range].error_ppm
-            stated_ppm = COVERAGE * hypot(one.uncertainty_ppm, moved_ppm / sqrt(3))
-            wrong |= abs(one.off_ppm) > stated_ppm
-        self._right += not wrong
-        self._wrong += wrong
+        wrong = self._is_wrong(unit, before, after)
+        self._right += not (wrong or apart)
+        self._wrong += wrong and not apart
         for row in rows:
             row.wrong += wrong
             row.right += not wrong
+
+    def _is_wrong(self, unit: _Unit, before: _Check, after: _Check) -> bool:
+        """Whether a range is off by more than is stated once the check closes it."""
+        board = self._bench.scenario.board(unit.serial)
+        known_ppm = self._standard.error_ppm
+        watched = self._source_stability_ppm is not None
+        checks = {key: (before[key], after[key]) for key in before}
+        closed = judged_again(
+            self._bench.judge,
+            [OpenRun(run=unit.serial, readings=unit.readings)],
+            points={
+                key: [check_point(one, known_ppm=known_ppm[key]) for one in both]
+                for key, both in checks.items()
+            },
+            opening={
+                key: replace(
+                    one.known_good,
+                    against=tuple(at.against_source for at in checks[key])
+                    if watched
+                    else (),
+                )
+                for key, one in before.items()
+            },
+            check_run="closing",
+            at=self._bench.clock.utc(),
+        )
+        wrong = False
+        for one in closed:
+            self._values += unit.alone != "output"
+            true_ppm = true_error_ppm(self._bench.product, board, one.range)
+            off_ppm = one.error_ppm - true_ppm
+            wrong |= abs(off_ppm) > COVERAGE * one.uncertainty_ppm
+        return wrong

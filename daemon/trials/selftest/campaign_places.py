@@ -1,7 +1,7 @@
 """Where a campaign takes place: a bench in this process, or one behind sockets."""
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -47,9 +47,10 @@ class Place:
     hands: _Hands
     timeout_s: float
 
-    def measure(self) -> list[RangeReadings]:
-        """Measure all ranges of the board that is mounted."""
-        return measure(self.bench, self.product.keys, self.clock, stop=Event())
+    def measure(self, ranges: Sequence[str] = ()) -> list[RangeReadings]:
+        """Measure the board that is mounted; all ranges where none are named."""
+        keys = tuple(ranges) or self.product.keys
+        return measure(self.bench, keys, self.clock, stop=Event())
 
 
 class _RigHands:

@@ -11,18 +11,25 @@ from config.dialogue import Dialogue
 from config.load import load_profile
 from config.model import Instrument
 from config.profile import Kind, Profile
+from daemon.bench import describing
 from daemon.bench.clock import ScaledClock
 from daemon.bench.describing import _Describing, describe, talk
 from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import OutputNotOffError, RefusedError
 from daemon.bench.retry import NEVER
 from daemon.bench.source import Source
-from daemon.bench.visa import connect
+from daemon.bench.visa import connect, overhear
 from daemon.commands import bench_instruments
 from daemon.service.home import Home
 from tests.daemon.bench.fakes import PROFILES, FakeBench
 from tests.daemon.bench.old_instruments import serial_instrument
 from tests.daemon.bench.test_exchange import Board
+
+
+@pytest.fixture(autouse=True)
+def soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait no longer than what is here needs to send."""
+    monkeypatch.setattr(describing, "LISTEN_S", 0.02)
 
 
 def described(
@@ -46,6 +53,7 @@ def described(
         name="mine",
         instrument=Instrument(address=address, profile="mine", timeout_s=0.5),
         connect=connect,
+        overhear=overhear,
     )
     (folder / "profiles").mkdir()
     (folder / "profiles" / "mine.toml").write_text(text, encoding="utf-8")
@@ -130,6 +138,7 @@ def test_a_question_mark_is_help_and_a_wrong_line_is_tried_again() -> None:
             name="mine",
             instrument=Instrument(address=port.address, profile="mine", timeout_s=0.5),
             connect=connect,
+            overhear=overhear,
         )
     assert "  Such as READ?; 'none' where it sends readings by itself." in said
     assert "  'X' is answered 'what'." in said
@@ -327,6 +336,8 @@ def test_what_is_wrong_in_an_exchange_is_asked_for_there_or_left_out() -> None:
             "mine",
             Instrument(address="COM1", profile="mine"),
             connect,
+            overhear,
+            {},
         )
         asking._found = {"title": "Meter", "kind": "voltmeter", "read": "READ?"}
         asking._found["identity"] = "*IDN?"
@@ -370,6 +381,7 @@ def test_a_line_that_turns_a_source_on_leaves_it_off(confirmed: str) -> None:
                     address=port.address, profile="mine", timeout_s=0.5
                 ),
                 connect=connect,
+                overhear=overhear,
             )
         assert ("run" in board.heard) == (confirmed == "yes")
         assert board.heard[-1] == "stop"
@@ -604,6 +616,7 @@ def test_going_back_over_a_line_that_broke_is_no_yes_to_silence() -> None:
                     address=port.address, profile="mine", timeout_s=0.05
                 ),
                 connect=connect,
+                overhear=overhear,
             )
         return dialogue.answers
 

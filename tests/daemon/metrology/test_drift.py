@@ -12,6 +12,7 @@ from daemon.metrology.drift import (
     _walk,
     between_checks_ppm,
     carried_ppm,
+    held_between,
     interpolated,
 )
 from daemon.metrology.errors import ArgumentError
@@ -65,6 +66,23 @@ def test_a_step_far_beyond_the_scatter_is_taken_and_one_within_it_is_not() -> No
     assert taken == sorted(taken)
     assert taken[0] < 0.5
     assert taken[-1] > 0.99
+
+
+@given(st.floats(-1e3, 1e3), st.floats(0.001, 0.999))
+def test_a_step_at_any_moment_between_two_checks_is_held(
+    step: float, share: float
+) -> None:
+    """By definition: before it nothing had drifted, after it all of it."""
+    points = [point(0.0, 0.0, 2.0), point(3600.0, step, 2.0)]
+    said = held_between(points, 3600.0 * share)
+    walked = interpolated(points, 3600.0 * share)
+    taken = interpolated(points, 3600.0).difference_ppm
+    half = 1.96 * said.uncertainty_ppm * (1 + 1e-4) + 1e-9
+    assert said.difference_ppm == walked.difference_ppm
+    assert said.uncertainty_ppm >= walked.uncertainty_ppm
+    assert said.difference_ppm - half <= min(0.0, taken)
+    assert said.difference_ppm + half >= max(0.0, taken)
+    assert held_between(points, 3600.0) == interpolated(points, 3600.0)
 
 
 def test_drift_and_its_uncertainty_hold_on_simulated_sessions() -> None:

@@ -88,6 +88,12 @@ def test_campaigns_on_several_benches_add_up() -> None:
     assert both.injected == first.injected + second.injected
     assert both.units == both.right + both.in_doubt + both.not_measured + both.wrong
     assert both.not_measured + both.in_doubt == sum(both.reasons.values())
+    # What no reading here can tell is said, and is in no other sum.
+    apart = both.output_alone
+    assert apart.units == first.output_alone.units + second.output_alone.units > 0
+    assert apart.units == (
+        apart.right + apart.in_doubt + apart.not_measured + apart.wrong
+    )
     assert [one.kind for one in both.rows] == [one.kind for one in first.rows]
 
 

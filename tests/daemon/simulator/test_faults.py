@@ -229,3 +229,16 @@ def test_a_bench_without_meters_draws_faults_of_the_line() -> None:
     chance = np.random.default_rng(2)
     kinds = {draw_fault(chance, ["source"]).kind for _ in range(300)}
     assert kinds == set(FaultKind) - IN_A_METER
+
+
+def test_a_step_that_passes_is_counted_where_a_reading_had_it(bench: Bench) -> None:
+    right = bench.read_v()
+    bench.inject(FaultKind.PASSING, size=1000.0, after=2, times=3)
+    assert "range step that passes" not in bench.rig.state().struck
+    off_ppm = [round((bench.read_v() / right - 1) * 1e6, -1) for _ in range(7)]
+    assert off_ppm == [0, 0, 1000, 1000, 1000, 0, 0]
+    assert bench.rig.state().struck["range step that passes"] == 1
+    bench.inject(FaultKind.STEP, size=500.0)
+    assert "range step" not in bench.rig.state().struck
+    bench.read_v()
+    assert bench.rig.state().struck["range step"] == 1
