@@ -66,7 +66,7 @@ def standards_said(
     if lines or not right:
         return tuple(lines)
     return tuple(
-        f"{_listed(serials)} read alike on {_listed(where)}: neither the bench nor a "
+        f"{_listed(serials)} agree on {_listed(where)}: neither the bench nor a "
         "standard has moved there."
         for (_, _, serials), where in found.items()
     )
@@ -142,7 +142,7 @@ def _sentence(
     if mover is Mover.BENCH:
         return (
             f"The bench has moved on {where}, not a standard: {_listed(serials)} read "
-            "off alike."
+            "off by the same."
         )
     if mover is Mover.STANDARD:
         reads = "reads" if len(others) == 1 else "read"
