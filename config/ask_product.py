@@ -11,7 +11,14 @@ from pydantic import Field
 from config import formula
 from config.bench import COMPLIANCE_DEFAULT_MAX_V
 from config.check import limit_words
-from config.dialogue import Dialogue, apart_by_blank, one_for_each, quantity, text
+from config.dialogue import (
+    Dialogue,
+    apart_by_blank,
+    number,
+    one_for_each,
+    quantity,
+    text,
+)
 from config.formula import value_of
 from config.model import ErrorLimit, Maker, Part, Product, Range, Reading
 from config.product import MOST_ADDRESS_LINES, Formula, Tolerance
@@ -21,11 +28,15 @@ from config.strict import HIGHEST_INPUT, Key, Name, Ohm, Ppm, WithstandVolt
 __all__ = ["ask_product", "reckoned"]
 
 MOST_RANGES = 20
+MOST_GAIN = 1e6
+"""More is a slip: no chip has it."""
 SOURCE_OVER_FULL_SCALE = 1.2
 UNLIKE = 3.0
 """Times by which ranges differ at full scale that are worth a second look."""
 _MILLION = 1e6
-_MIXED = re.compile(r"[0-9],[0-9]")
+_MIXED = re.compile(r"(?<=[0-9]),(?=[0-9])")
+_ONE_OF_BLANKS = re.compile(r"[0-9.]\S*(?:\s+[^\W\d]+)?")
+_BLANKS = re.compile(rf"\s*(?:{_ONE_OF_BLANKS.pattern}\s*)+")
 
 _UNITS: Mapping[str, Literal["A", "V"]] = {"amps": "A", "volts": "V"}
 
@@ -243,10 +254,12 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
     count = len(scales)
     gain = dialogue.put(
         "Gain of a stage that all ranges share, such as 1 + R3 / R4 (Enter: none)",
-        lambda answer: _with_known_names(answer) if answer else "",
+        _gain,
         why="A formula over part names with + - * / and brackets. Each range is "
-        "multiplied by it. A resistor of a divider is none, though all ranges share "
-        "it: write it into the formula of each range, which is asked next.",
+        "multiplied by it. A chip with a fixed gain has no part to name: type the "
+        "number alone, such as 20. A resistor of a divider is no gain, though all "
+        "ranges share it: write it into the formula of each range, which is asked "
+        "next.",
         default="",
     )
     asked = (
@@ -294,11 +307,20 @@ def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
     one = quantity(unit, Annotated[float, Field(gt=0, le=most)])
 
     def read(answer: str) -> tuple[float, ...]:
+        by_blank = _by_blank(answer)
         try:
-            scales = tuple(one(piece.strip()) for piece in answer.split(","))
-        except ValueError:
+            scales = tuple(
+                one(piece.strip()) for piece in by_blank or answer.split(",")
+            )
+        except ValueError as exc:
+            if _by_blank(_MIXED.sub(".", answer)):
+                message = (
+                    f"{answer!r}: put a comma and a blank between the ranges, such as "
+                    "2.5 mA, 10 mA"
+                )
+                raise ValueError(message) from exc
             pieces = apart_by_blank(answer)
-            if len(pieces) == answer.count(",") + 1:
+            if len(pieces) == answer.count(",") + 1 and ";" not in answer:
                 raise
             scales = tuple(map(one, pieces))
         else:
@@ -320,6 +342,22 @@ def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
         return scales
 
     return read
+
+
+def _by_blank(answer: str) -> list[str]:
+    """Return quantities with blanks alone between them; none where it is otherwise.
+
+    A blank may also stand before a unit. Where there is a comma it may be a decimal
+    sign, and nobody knows what else is meant.
+
+    >>> _by_blank("1mA 10mA"), _by_blank("1 mA 10 mA"), _by_blank("100m 1 10")
+    (['1mA', '10mA'], ['1 mA', '10 mA'], ['100m', '1', '10'])
+    >>> _by_blank("2.5 mA"), _by_blank("2,5 mA 10 mA"), _by_blank("ten mA")
+    ([], [], [])
+    """
+    whole = "," not in answer and ";" not in answer and _BLANKS.fullmatch(answer)
+    found = _ONE_OF_BLANKS.findall(answer) if whole else []
+    return found if len(found) > 1 else []
 
 
 SHARES = ("reading", "full scale")
@@ -387,20 +425,40 @@ def _transfer(gain: str) -> Callable[[str], str]:
 
     What names a part of the gain itself is a whole formula, and taken as it is.
 
-    >>> _transfer("1 + R3 / R4")("RS1+RS2")
-    '(RS1+RS2) * (1 + R3 / R4)'
+    >>> _transfer("1 + R3 / R4")("RS1+RS2"), _transfer("20")("R11")
+    ('(RS1+RS2) * (1 + R3 / R4)', 'R11 * 20')
     """
+    fixed = _fixed(gain)
+    shared = set() if fixed or not gain else set(formula.part_names(gain))
 
     def read(answer: str) -> str:
         own = _with_known_names(answer)
-        names = set(formula.part_names(own))
-        if not gain or names & set(formula.part_names(gain)):
+        if not gain or set(formula.part_names(own)) & shared:
             return own
         one_part = re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", own)
-        whole = f"{own if one_part else f'({own})'} * ({gain})"
+        whole = f"{own if one_part else f'({own})'} * {gain if fixed else f'({gain})'}"
         return _with_known_names(whole)
 
     return read
+
+
+def _gain(answer: str) -> str:
+    """Read the gain of a stage: a formula of its parts, a plain number, or nothing.
+
+    >>> _gain("1 + R3 / R4"), _gain("20"), _gain("1,5"), _gain("")
+    ('1 + R3 / R4', '20', '1.5', '')
+    """
+    if not answer or (fixed := _fixed(answer)):
+        return answer and fixed
+    return _with_known_names(answer)
+
+
+def _fixed(answer: str) -> str:
+    """Return a plain number as it stands in a formula; nothing where it is none."""
+    if not re.fullmatch(r"[0-9]+(?:[.,][0-9]+)?", answer):
+        return ""
+    value = number(Annotated[float, Field(gt=0, le=MOST_GAIN)])(answer)
+    return f"{value:.12g}"
 
 
 def _with_known_names(answer: str) -> str:

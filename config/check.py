@@ -82,6 +82,7 @@ def _product(product: Product, *, by_bench: bool) -> Iterator[str]:
             f"  part {name}: {spell(part.nominal_ohm, Unit.OHM)}, "
             f"{spell(part.tolerance_ppm, Unit.PPM)}, "
             f"{part.temperature_coefficient_ppm_per_k:g} ppm/K"
+            + (" assumed" if part.tempco_ppm_per_k is None else "")
         )
 
 
@@ -174,7 +175,8 @@ def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
         if standard.every_hours is not None:
             again += f" and after every {standard.every_hours:g} hours"
         again += _certified(standard)
-        yield f"  check standard {standard.serial}: at the start{again}"
+        stands = ", which stands in the simulated bench" if bench.simulated else ""
+        yield f"  check standard {standard.serial}{stands}: at the start{again}"
         for further in bench.further_standards:
             yield (
                 f"  check standard {further.serial}, on "

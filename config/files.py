@@ -6,28 +6,38 @@ written beside its place, brought to the disk, and only then given its name.
 """
 
 import os
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO
+from typing import IO, TypeVar
 
 from config.errors import HoldpointError
 
 __all__ = [
+    "AS_IT_IS",
     "FILE_MODE",
     "FOLDER_MODE",
     "FileError",
     "being_written",
     "keep_to_owner",
     "open_log",
+    "patiently",
     "private_folder",
     "rotate",
     "sync",
     "write_whole",
 ]
 
+T = TypeVar("T")
+
 FILE_MODE = 0o600
 FOLDER_MODE = 0o700
+AS_IT_IS = getattr(os, "O_BINARY", 0)
+"""For `os.open`: without it Windows makes two bytes of each line's end."""
+IN_THE_WAY_S = 2.0
+"""On Windows whoever reads a file is in the way of its next text: at most so long."""
+_ON_WINDOWS = os.name == "nt"
 _EVERYBODY = 0o666
 _others = 0o022
 """What the person's own setting keeps from others, for files that are made for them."""
@@ -109,16 +119,14 @@ def being_written(path: Path, *, for_all: bool = False) -> Iterator[IO[bytes]]:
     try:
         part.unlink(missing_ok=True)  # of a process that had our number and was killed
         # Created with its mode: one closed off after could be read in between.
-        handle = os.open(
-            part, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode
-        )
+        handle = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL | AS_IT_IS, mode)
         with os.fdopen(handle, "w+b") as file:
             if for_all and hasattr(os, "fchmod"):
                 os.fchmod(handle, mode)  # whatever this process keeps from others
             yield file
             file.flush()
             os.fsync(handle)
-        part.replace(path)
+        patiently(lambda: part.replace(path))
         sync(path.parent)
     except OSError as exc:
         if isinstance(exc, FileError):
@@ -131,13 +139,35 @@ def being_written(path: Path, *, for_all: bool = False) -> Iterator[IO[bytes]]:
 
 def sync(path: Path) -> None:
     """Have a file, or a folder's list of names, on the disk before going on."""
-    if os.name == "nt" and path.is_dir():
+    if _ON_WINDOWS and path.is_dir():
         return  # there a folder cannot be opened; its list is written with the file's
-    handle = os.open(path, os.O_RDONLY)
+    # There a file is brought to the disk by who may write it alone.
+    handle = os.open(path, os.O_RDWR if _ON_WINDOWS else os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def patiently(change: Callable[[], T]) -> T:
+    """Change a file's name, or remove it, though somebody reads it just now.
+
+    Windows refuses that while the file is open anywhere, to a program that looks for
+    viruses too; such readers are gone in a moment.
+
+    Raises
+    ------
+    PermissionError
+        It is refused still, or elsewhere than on Windows.
+    """
+    deadline_s = time.monotonic() + IN_THE_WAY_S
+    while True:
+        try:
+            return change()
+        except PermissionError:
+            if not _ON_WINDOWS or time.monotonic() > deadline_s:
+                raise
+        time.sleep(0.02)
 
 
 LOG_BYTES = 5_000_000
@@ -155,7 +185,8 @@ def open_log(path: Path) -> IO[str]:
     private_folder(path.parent)
     rotate(path)
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, FILE_MODE)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | AS_IT_IS
+        handle = os.open(path, flags, FILE_MODE)
     except OSError as exc:
         raise FileError(path, exc) from exc
     return os.fdopen(handle, "a", encoding="utf-8")

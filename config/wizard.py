@@ -364,7 +364,8 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
         {"you": "you", "PC": "PC", "simulated": "simulated"},
         why="You: readings are typed, or imported from a sheet. PC: the meters, and a "
         "source, are connected and measure by themselves. Simulated: nothing is "
-        "connected, `holdpoint daemon --simulated` plays your product and a bench.",
+        "connected, `holdpoint daemon --simulated` plays your product, a bench, and "
+        "CS-1, the check standard of that bench.",
         default="you",
     )
     if who != "you":

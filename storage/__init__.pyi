@@ -47,6 +47,7 @@ from .errors import (
     MemoryLimitError as MemoryLimitError,
     NotFoundError as NotFoundError,
     RefusedValueError as RefusedValueError,
+    RoleError as RoleError,
     StorageError as StorageError,
     UnreachableError as UnreachableError,
 )
@@ -151,6 +152,7 @@ from .records_shipping import (
     UnitReturn as UnitReturn,
 )
 from .remote import RemoteStore as RemoteStore
+from .roles import GIVEN as GIVEN, Role as Role
 from .seals import Unlike as Unlike, at_rest as at_rest, unlike as unlike
 from .serials import (
     SerialRangeError as SerialRangeError,
@@ -165,4 +167,12 @@ from .server import application as application, listen as listen
 from .shipping import AWAY as AWAY, FINAL as FINAL, HELD as HELD, held_for as held_for
 from .statements import schema_version as schema_version
 from .store import Store as Store
+from .tokens import (
+    Token as Token,
+    caller_of as caller_of,
+    give_token as give_token,
+    given_tokens as given_tokens,
+    revoke_token as revoke_token,
+)
 from .typed import plain_rows as plain_rows, typed as typed
+from .ways import Way as Way

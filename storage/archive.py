@@ -9,7 +9,7 @@ from pathlib import Path
 
 import duckdb
 
-from config.files import FILE_MODE, private_folder, sync
+from config.files import AS_IT_IS, FILE_MODE, patiently, private_folder, sync
 from storage.errors import SchemaError, WriteError, sentence
 from storage.ledger import Anchor, LedgerRow, Restored, anchors_of, verify
 
@@ -48,7 +48,7 @@ def back_up(database: duckdb.DuckDBPyConnection, folder: Path, stem: str) -> Pat
             part.chmod(FILE_MODE)
             check(part, counts)
             sync(part)
-            part.rename(path)
+            patiently(lambda: part.rename(path))
             _note_anchor(path)
             sync(folder)
         finally:
@@ -161,7 +161,8 @@ def note_newest(folder: Path, anchor: Anchor | None) -> None:
     path = folder / ANCHORS
     try:
         private_folder(folder)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, FILE_MODE)
+        flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | AS_IT_IS
+        handle = os.open(path, flags, FILE_MODE)
         with os.fdopen(handle, "ab") as file:
             size = file.tell()
             try:

@@ -4,8 +4,9 @@ import json
 import os
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
+from typing import Self
 
-from config.files import write_whole
+from config.files import patiently, write_whole
 from storage.errors import SchemaError
 from storage.statements import schema_version
 
@@ -21,6 +22,11 @@ class Endpoint:
     pid: int
     token: str = field(repr=False)  # it must not reach a log
     schema: str
+
+    @classmethod
+    def at(cls, address: str, token: str) -> Self:
+        """Return the endpoint of a daemon that is told by its address and a token."""
+        return cls(address=address, pid=0, token=token, schema=schema_version())
 
     @property
     def headers(self) -> dict[str, str]:
@@ -56,11 +62,17 @@ def _runs_on_windows(pid: int) -> bool:
     """Whether it runs; there a signal of 0 would be Ctrl-C, not a question."""
     import ctypes  # noqa: PLC0415 -- there alone
 
-    kernel = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined,unused-ignore]
-    still_active, may_ask = 259, 0x1000
-    handle = kernel.OpenProcess(may_ask, False, pid)
-    if not handle:
-        return False
+    kernel = ctypes.WinDLL(  # type: ignore[attr-defined,unused-ignore]
+        "kernel32", use_last_error=True
+    )
+    still_active, may_ask, access_denied = 259, 0x1000, 5
+    kernel.OpenProcess.restype = ctypes.c_void_p
+    found: int | None = kernel.OpenProcess(may_ask, False, pid)
+    if not found:
+        # Another user's is refused, and runs.
+        why: int = ctypes.get_last_error()  # type: ignore[attr-defined,unused-ignore]
+        return why == access_denied
+    handle = ctypes.c_void_p(found)
     try:
         code = ctypes.c_ulong()
         asked = kernel.GetExitCodeProcess(handle, ctypes.byref(code))
@@ -96,7 +108,7 @@ def read(folder: Path) -> Endpoint | None:
 def remove(folder: Path, endpoint: Endpoint) -> None:
     """Remove the file if it still says `endpoint`, not another daemon's."""
     if read(folder) == endpoint:
-        (folder / FILE_NAME).unlink(missing_ok=True)
+        patiently(lambda: (folder / FILE_NAME).unlink(missing_ok=True))
 
 
 def _parse(text: str) -> Endpoint:

@@ -319,9 +319,12 @@ def _back_up_before(
 
 def _not_opened(path: Path, exc: duckdb.Error) -> StorageError:
     text = sentence(exc)
-    if "lock" in text and (owner := _OWNER.search(text)):
+    # On Windows the system says so in the person's language, and the library which
+    # process it is in a line below.
+    is_open = "already open in" in str(exc)
+    if ("lock" in text or is_open) and (owner := _OWNER.search(str(exc))):
         return BusyError(path=str(path), pid=int(owner[1]))
-    if "Could not set lock" in text:
+    if is_open or "Could not set lock" in text or "used by another process" in text:
         return BusyError(path=str(path), pid=None)
     if path.is_file():
         return SchemaError(where=str(path), detail=f"{text}. {_way_back(path)}")

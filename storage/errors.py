@@ -7,6 +7,7 @@ StorageError
 ├── BusyError            another process owns the file
 ├── SchemaError          the file is newer than this program, or damaged
 ├── WriteError           the disk refused; nothing of the transaction was kept
+├── RoleError            the caller's token may not do this
 └── UnreachableError     no daemon answers at the endpoint, or it refused us
 
 Every field is a string, a number or None, so that an error can cross to another
@@ -98,6 +99,29 @@ class MemoryLimitError(StorageError):
             f"{may_take}; nothing was changed. Write a larger memory_limit_mb in "
             f"[store] of plan.toml: it is {memory_mb} now"
         )
+
+
+class RoleError(StorageError):
+    """The caller's token may not do what it asked for; nothing was done."""
+
+    def __init__(self, *, name: str, role: str, needed: str) -> None:
+        self.name = name
+        self.role = str(role)
+        self.needed = str(needed)
+        may = f"the token {name!r} may {_MAY.get(self.role, self.role)}"
+        super().__init__(f"{may}; {_NEEDS.get(self.needed, self.needed)}")
+
+
+_MAY = {
+    "read": "only read",
+    "record": "read and record, not decide",
+    "decide": "read, record and decide",
+}
+_NEEDS = {
+    "record": "this needs a token that may record",
+    "decide": "this needs a token that may decide",
+    "own": "this is for the user who runs the daemon alone",
+}
 
 
 class UnreachableError(StorageError):

@@ -66,9 +66,9 @@ class RemoteStore(Store):
 
     def keep(self, *rows: Record, decision: Decision | None = None) -> None:
         """Keep rows in one transaction, as their records declare."""
-        self._result(
-            self._post("/store/command/keep", wire.encode_rows(rows, decision))
-        )
+        name = "keep" if decision is None else "decide"
+        body = wire.encode_rows(rows, decision)
+        self._result(self._post(f"/store/command/{name}", body))
 
     def record_run(
         self,

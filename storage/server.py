@@ -1,12 +1,13 @@
 """The Store over HTTP on this machine: named commands and questions, nothing else.
 
-Every request carries the bearer token and the schema it was written for, and names
-this machine as its host, so that a page in somebody's browser cannot reach in.
+Every request carries a bearer token and the schema it was written for, and names
+this machine as its host, so that a page in somebody's browser cannot reach in. What a
+token may do is said by its role, and by the role that each route needs (`ways`).
 """
 
 import hmac
 import socket
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
-from starlette.routing import BaseRoute, Route
+from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from storage import wire
@@ -26,14 +27,17 @@ from storage.errors import (
     ConflictError,
     NotFoundError,
     RefusedValueError,
+    RoleError,
     SchemaError,
     StorageError,
     UnreachableError,
     WriteError,
 )
 from storage.limits import Limits
+from storage.roles import Caller, Role
 from storage.statements import schema_version
 from storage.store import Store
+from storage.ways import CALLER, Way
 
 _STATUS: dict[type[StorageError], int] = {
     NotFoundError: 404,
@@ -43,6 +47,7 @@ _STATUS: dict[type[StorageError], int] = {
     SchemaError: 500,
     WriteError: 507,
     UnreachableError: 503,
+    RoleError: 403,
 }
 
 
@@ -52,9 +57,10 @@ HEALTH = "/health"
 def application(
     store: Store,
     token: str,
-    extra_routes: Sequence[BaseRoute] = (),
+    extra_routes: Sequence[Way] = (),
     *,
     stalled: Callable[[], str | None] = lambda: None,
+    known: Callable[[str], Caller | None] = lambda _: None,
 ) -> Starlette:
     """Return the daemon's whole web application: the Store and `extra_routes`.
 
@@ -63,8 +69,12 @@ def application(
 
     Parameters
     ----------
+    token
+        Of whoever runs the daemon: it may all.
     stalled
         Says which part does not go on, None when all do.
+    known
+        Says whose another token is, None where it is nobody's; asked at each request.
     """
 
     async def health(_: Request) -> JSONResponse:
@@ -75,14 +85,14 @@ def application(
     return Starlette(
         routes=[Route(HEALTH, health), *routes(store), *extra_routes],
         middleware=[
-            Middleware(Guard, token=token, schema=schema_version()),
+            Middleware(Guard, token=token, schema=schema_version(), known=known),
             Middleware(Limits),
         ],
         exception_handlers={StorageError: _refused, Exception: _mistaken},
     )
 
 
-def routes(store: Store) -> list[Route]:
+def routes(store: Store) -> list[Way]:
     """Return the Store's own routes.
 
     `POST /store/command/NAME` takes a JSON object of the command's arguments and
@@ -92,15 +102,20 @@ def routes(store: Store) -> list[Route]:
     "message": ..., "fields": ...}`.
     """
 
-    async def command(request: Request) -> Response:
-        name = request.path_params["name"]
-        body = await request.body()
+    def command(name: str) -> Callable[[Request], Awaitable[Response]]:
+        async def answer(request: Request) -> Response:
+            body = await request.body()
 
-        def work() -> object:
-            return wire.send_command(store, name, body)
+            def work() -> object:
+                return wire.send_command(store, name, body)
 
-        # The database blocks; the event loop must not.
-        return JSONResponse({"result": await run_in_threadpool(work)})
+            # The database blocks; the event loop must not.
+            return JSONResponse({"result": await run_in_threadpool(work)})
+
+        return answer
+
+    async def no_command(request: Request) -> Response:
+        raise NotFoundError(kind="command", key=request.path_params["name"])
 
     async def query(request: Request) -> Response:
         name = request.path_params["name"]
@@ -122,11 +137,21 @@ def routes(store: Store) -> list[Route]:
     async def changes(_: Request) -> Response:
         return JSONResponse({"result": store.changes()})
 
+    def posted(
+        path: str, endpoint: Callable[[Request], Awaitable[Response]], role: Role
+    ) -> Way:
+        return Way(path, endpoint, role=role, methods=["POST"])
+
     return [
-        Route("/store/command/{name}", command, methods=["POST"]),
-        Route("/store/changes", changes, methods=["POST"]),
-        Route("/store/query/{name}", query, methods=["POST"]),
-        Route("/store/backup", backup, methods=["POST"]),
+        *(
+            posted(f"/store/command/{name}", command(name), role)
+            for name, role in wire.COMMANDS.items()
+        ),
+        posted("/store/command/{name}", no_command, Role.READ),
+        posted("/store/changes", changes, Role.READ),
+        posted("/store/query/{name}", query, Role.READ),
+        # It writes where it is told to, on this machine.
+        posted("/store/backup", backup, Role.OWN),
     ]
 
 
@@ -148,17 +173,28 @@ def listen(port: int = 0) -> socket.socket:
 class Guard:
     """Let nothing through that does not prove itself."""
 
-    def __init__(self, app: ASGIApp, *, token: str, schema: str) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        token: str,
+        schema: str,
+        known: Callable[[str], Caller | None] = lambda _: None,
+    ) -> None:
         self._app = app
         self._credential = f"Bearer {token}".encode()
         self._schema = schema
+        self._known = known
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it with one sentence."""
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
         elif scope["type"] == "http":
-            refusal = self._refusal(Request(scope))
+            try:
+                refusal = self._refusal(Request(scope))
+            except StorageError as exc:
+                refusal = _answer(_STATUS.get(type(exc), 500), exc)
             await (refusal or self._app)(scope, receive, send)
         else:
             await send({"type": "websocket.close", "code": 1008})
@@ -174,12 +210,14 @@ class Guard:
             )
         if request.scope["path"] == HEALTH and request.method in {"GET", "HEAD"}:
             return None
-        given = request.headers.get("authorization", "").encode()
-        if not hmac.compare_digest(given, self._credential):
+        caller = self._caller(request.headers.get("authorization", ""))
+        if caller is None:
             error = UnreachableError(
-                address=request.headers["host"], reason="the token is not the daemon's"
+                address=request.headers["host"],
+                reason="the token is not the daemon's, or was revoked",
             )
             return _answer(401, error, {"WWW-Authenticate": "Bearer"})
+        request.scope[CALLER] = caller
         schema = request.headers.get(SCHEMA_HEADER, "none")
         if schema != self._schema:
             return _answer(
@@ -191,6 +229,13 @@ class Guard:
                 ),
             )
         return None
+
+    def _caller(self, given: str) -> Caller | None:
+        """Return who shows this credential."""
+        if hmac.compare_digest(given.encode(), self._credential):
+            return Caller(name="the daemon's own", role=Role.OWN)
+        scheme, _, token = given.partition(" ")
+        return self._known(token) if scheme == "Bearer" and token else None
 
 
 def _loopback(host: str) -> bool:

@@ -22,19 +22,24 @@ from storage.every_record import RECORDS
 from storage.evidence import refused
 from storage.kept import Record, words
 from storage.records import Decision
+from storage.roles import Role
 from storage.store import Parameter, Store
 
-COMMANDS = (
-    "keep",
-    "record_run",
-    "record_runs",
-    "record_evaluation",
-    "ship",
-    "reasons_against",
-    "note_delivery",
-    "note_job",
-)
-"""The methods of the Store that change rows, and the one that asks whether one may."""
+COMMANDS: Mapping[str, Role] = {
+    "reasons_against": Role.READ,
+    "keep": Role.RECORD,
+    "record_run": Role.RECORD,
+    "record_runs": Role.RECORD,
+    "decide": Role.DECIDE,
+    "ship": Role.DECIDE,
+    # The daemon's own work: whoever did it could have units leave unwatched.
+    "record_evaluation": Role.OWN,
+    "note_delivery": Role.OWN,
+    "note_job": Role.OWN,
+}
+"""The methods of the Store that change rows, and the one that asks whether one may,
+with the role that each needs. What a person decides is kept by `decide`, the rest
+by `keep`: a row that a person decides is never kept without its decision."""
 
 JSON = "application/json"
 ARROW = "application/vnd.apache.arrow.stream"
@@ -102,8 +107,14 @@ def send_command(store: Store, name: str, body: bytes) -> object:
     """
     if name not in COMMANDS:
         raise NotFoundError(kind="command", key=name)
-    if name == "keep":
+    if name in {"keep", "decide"}:
         rows, decision = decode_rows(body)
+        if (decision is not None) != (name == "decide"):
+            raise RefusedValueError(
+                what=f"decision of {name}",
+                value="one" if decision else "none",
+                allowed="goes with decide, and never with keep",
+            )
         store.keep(*rows, decision=decision)
         return None
     return getattr(store, name)(**decode_command(getattr(Store, name), body))

@@ -189,14 +189,18 @@ def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:
     )
     if not measured:
         return []
-    # The daemon looks between its orders; without one nobody does before one of these.
-    when = (
-        "at the daemon's next look"
-        if isinstance(at.store, RemoteStore)
-        else "when the next unit is measured or a sheet is imported, the same one too"
-    )
     carrying = figures.counted(measured, "unit")
-    return [f"{carrying} with it measured already: findings name it {when}."]
+    was = "was" if measured == 1 else "were"
+    said = f"{carrying} with this reel {was} measured before you recorded it."
+    finding = "If a finding is about this part, it will name this reel"
+    # The daemon looks between its orders; without one nobody does before one of these.
+    if isinstance(at.store, RemoteStore):
+        return [said, f"{finding} in a moment."]
+    when = (
+        "as soon as the next unit is measured. To have it now, import any sheet, also "
+        "one that was imported before."
+    )
+    return [said, f"{finding} {when}"]
 
 
 def _on_day(day: datetime | None, *, end: bool = False) -> datetime:

@@ -191,6 +191,14 @@ SECTIONS: Mapping[str, Entries] = {
                 "list": One("sharing", "List what could not be shared, and why."),
             },
         ),
+        "access": Several(
+            "Let other programs ask, record or decide.",
+            {
+                "give": One("access", "Give another program its own token."),
+                "list": One("access", "List which programs have a token."),
+                "revoke": One("access", "Take tokens back."),
+            },
+        ),
         "doctor": One("doctor", "Say what is wrong here, and how to mend it."),
         "export": One("export", "Write the results into a table."),
         "backup": One("backups", "Write the settings and all records into one file."),

@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
+from functools import partial
 from typing import Any
 
 import click
 
-from config import load
+from config import Settings, load
 from daemon.commands.opened import home_here, opened
 from daemon.commands.orders import follow, have_connected
 from daemon.commands.showing import (
@@ -39,10 +40,7 @@ SERIAL_HELP = (
     "Type or scan the serial as it is on the unit's label. Enter alone ends. No "
     "question comes before this one."
 )
-PREPARING = (
-    "Working it out. Once after an installation the statistics are prepared: a minute "
-    "or more."
-)
+WORKING = "Working it out."
 
 
 @click.command()
@@ -225,10 +223,11 @@ def _measure_typed(
                 say(str(exc))  # the next serial is asked for
                 continue
             records = records or ends.enter_context(shared_daemon(home))
-            typed, checks = ask_unit(load(home.folder), ranges, serial)
+            readings = partial(_readings, load(home.folder), serial)
+            read = readings(ranges)
             waits = not records.ready
             if waits:
-                say(PREPARING)
+                say(WORKING)
             records.wait()
             with Client.of(home.data) as client:
                 done = follow(
@@ -236,12 +235,12 @@ def _measure_typed(
                     client.measure(
                         build=its_build,
                         serial=serial,
-                        typed=typed,
-                        checks=checks,
+                        **read,
                         rerun=rerun,
                         **how,
                     ),
-                    while_waiting=None if waits else PREPARING,
+                    while_waiting=None if waits else WORKING,
+                    read_again=readings,
                 )
             ended.append(done)
             if len(serials) != 1:
@@ -255,6 +254,12 @@ def _measure_typed(
         Table(ended, {"unit": "serial", "verdict": "verdict"}),
         nothing="Nothing was measured.",
     )
+
+
+def _readings(settings: Settings, serial: str, ranges: Sequence[str]) -> dict[str, Any]:
+    """Ask for all readings of a unit, the first time and once it was seated again."""
+    typed, checks = ask_unit(settings, ranges, serial)
+    return {"typed": typed, "checks": checks}
 
 
 def _worst(row: UnitRow) -> str:

@@ -1,6 +1,7 @@
 """Orders to the running daemon: given, and followed until they end."""
 
 import time
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import click
@@ -19,6 +20,14 @@ READ_IT = (
     "Type what the meter shows, with any prefix, such as 90.02u or 0.9004 V. There is "
     "no going back here: a slip is corrected when the unit is measured again, with "
     "--rerun. Both are kept."
+)
+COMPILES = (
+    "The program is being prepared for this PC. That is done once after it was "
+    "installed, and takes a minute or more."
+)
+NOT_KEPT = (
+    "Somebody answered this question elsewhere meanwhile. The readings that you typed "
+    "now are not kept."
 )
 DONE_FIRST = "Do what it says, then press Enter. There is no going back here."
 
@@ -40,7 +49,11 @@ def ordered(work: str, **what: Any) -> str:
 
 
 def follow(
-    client: Client, ticket: str, *, while_waiting: str | None = None
+    client: Client,
+    ticket: str,
+    *,
+    while_waiting: str | None = None,
+    read_again: Callable[[Sequence[str]], dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """Wait for an order to end, passing on what the daemon asks for meanwhile.
 
@@ -48,6 +61,9 @@ def follow(
     ----------
     while_waiting
         Said once, where it does not end at once.
+    read_again
+        Asks for all readings of these ranges of the unit, which was seated again, and
+        returns them as `Client.answer` takes them. None where nobody types readings.
 
     Raises
     ------
@@ -56,13 +72,18 @@ def follow(
     """
     asked = None
     until_said_s = time.monotonic() + QUIET_S
+    told = False
     while True:
         seen = client.ticket(ticket, wait_s=POLL_S)
         if seen["state"] == "done":
             return seen
         if seen["state"] == "failed":
             raise NotMeasuredError(seen["message"])
-        prompt = client.state()["prompt"]
+        state = client.state()
+        prompt = state["prompt"]
+        if state["compiles"] and not told:
+            say(COMPILES)
+            told = True
         if prompt is None and while_waiting and time.monotonic() > until_said_s:
             say(while_waiting)
             while_waiting = None
@@ -73,7 +94,7 @@ def follow(
                 say(f"Another order comes first, and asks: {prompt['text']}")
                 say(f"It is answered where it was given, or with `{ANSWER}`.")
             else:
-                _pass_on(client, prompt)
+                _pass_on(client, prompt, read_again)
 
 
 def _is_anothers(client: Client, ticket: dict[str, Any]) -> bool:
@@ -98,7 +119,11 @@ def asking(text: str, wants: str | None) -> str:
     return f"{text} [{wants or 'Enter'}]"
 
 
-def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
+def _pass_on(
+    client: Client,
+    prompt: dict[str, Any],
+    read_again: Callable[[Sequence[str]], dict[str, Any]] | None,
+) -> None:
     """Ask the person what the daemon wants, and answer for them."""
     wants = prompt["wants"]
     if not interactive():
@@ -123,7 +148,10 @@ def _pass_on(client: Client, prompt: dict[str, Any]) -> None:
         if said not in {"?", "back"}:
             break
         say(READ_IT if wants else DONE_FIRST)
-    client.answer(prompt["prompt"], said if wants else "done")
+    if read_again is None or not prompt["ranges"]:
+        client.answer(prompt["prompt"], said if wants else "done")
+    elif not client.answer(prompt["prompt"], read_again=read_again(prompt["ranges"])):
+        say(NOT_KEPT)
 
 
 def have_connected(text: str, serial: str) -> None:

@@ -170,7 +170,7 @@ def _checklist(
         {
             "measurement": lambda one: one.kind.value.replace(" ", "-"),
             "what to do": "words",
-            "it": "worth",
+            "what it would tell": "worth",
             "the bench": lambda one: (
                 not_by_bench(signal, one.kind, bench) or "can run it"
             ),

@@ -16,6 +16,7 @@ from daemon.presentation import (
     NO_DAEMON,
     figures,
     gauges,
+    left_to_measure,
     screens,
     seen_elsewhere,
     sentences,
@@ -79,6 +80,7 @@ def status() -> Shown:
         messages = [
             one for one in told if one.acknowledged_at is None and one.dead_at is None
         ]
+        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         waiting = waits(
             doing=bench,
             holds=standing,
@@ -88,11 +90,11 @@ def status() -> Shown:
             bench=at.settings.bench,
             people=at.settings.plan.people,
             today=datetime.now(UTC).astimezone().date(),
-            again=at.store.table("to_measure_again", product=at.product)
-            .column("serial")
-            .to_pylist(),
+            again=left_to_measure(
+                at.store.table("to_measure_again", product=at.product).to_pylist(),
+                titles,
+            ),
         )
-        titles = {key: one.title for key, one in at.settings.product.ranges.items()}
         again = gauges.to_repeat(
             [
                 one.gauge_study

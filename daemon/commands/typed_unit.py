@@ -14,7 +14,6 @@ from config import (
     Settings,
     Unit,
     meters_words,
-    parse,
     spell,
 )
 from daemon.commands.showing import Table, misuse, say, tell
@@ -25,7 +24,7 @@ from daemon.station import (
     TypedReading,
     asked_of,
     readings_of,
-    require_on_range,
+    typed_value,
 )
 
 HOW = (
@@ -150,9 +149,7 @@ def _quantity(
     def read(text: str) -> float | None:
         if text == default == NOT_READ:
             return None
-        value = parse(text, unit)
-        require_on_range(name, value, product, key)
-        return value
+        return typed_value(settings, product, key, name, text)
 
     return dialogue.put(
         asked_of(settings, key, name),

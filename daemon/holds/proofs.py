@@ -276,7 +276,7 @@ def not_by_bench(signal: Signal, kind: ProofKind, bench: Bench | None) -> str | 
     ohms = UNITS[kind] is Unit.OHM
     lacking = None
     if bench is None:
-        lacking = "there is no bench.toml"
+        lacking = "no instruments are connected"
     elif ohms and bench.ohmmeter is None:
         lacking = "bench.toml names no ohmmeter"
     elif not ohms and signal.range is None and signal.part is not None:

@@ -55,4 +55,9 @@ from .shared_record import (
 from .spreadsheet import as_csv as as_csv, neutral as neutral
 from .today import Concerning as Concerning
 from .versions import differences as differences
-from .waiting import Waiting as Waiting, waits as waits
+from .waiting import (
+    Waiting as Waiting,
+    before_it_leaves as before_it_leaves,
+    left_to_measure as left_to_measure,
+    waits as waits,
+)

@@ -39,7 +39,7 @@ def waits(
     people: Sequence[str],
     today: date,
     offers: Mapping[str, str] | None = None,
-    again: Sequence[str] = (),
+    again: Mapping[str, Mapping[str, str]] | None = None,
 ) -> list[Waiting]:
     """Return what waits, the most urgent first.
 
@@ -58,12 +58,17 @@ def waits(
     offers
         By hold, why it may end.
     again
-        Serials of units that were reworked and not measured since.
+        Units that were reworked and not measured since, as `left_to_measure` has them.
     """
     deciding, offers = " or ".join(people), offers or {}
     found = list(_at_the_bench(doing))
-    if again:
-        found.append(_to_measure_again(again, typed=bench is None))
+    alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for serial, ranges in (again or {}).items():
+        alike.setdefault(tuple(ranges.items()), []).append(serial)
+    found += [
+        _to_measure_again(serials, dict(ranges), typed=bench is None)
+        for ranges, serials in alike.items()
+    ]
     found += [
         Waiting(who=deciding, what=what, do=f"holdpoint hold end {quote(name)}")
         for what, name in _decisions(holds, offers)
@@ -164,13 +169,63 @@ def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:
         )
 
 
-def _to_measure_again(serials: Sequence[str], *, typed: bool) -> Waiting:
-    """Say which units a rework has wait for the bench.
+def left_to_measure(
+    rows: Iterable[Mapping[str, Any]], titles: Mapping[str, str]
+) -> dict[str, dict[str, str]]:
+    """Return which ranges of which reworked units are still to be measured.
 
-    >>> _to_measure_again(["PA-1"], typed=True).do
+    Parameters
+    ----------
+    rows
+        Of the query `to_measure_again`.
+    titles
+        Of all ranges of the product, by key.
+
+    Returns
+    -------
+    dict
+        By serial, titles of its ranges by key; none where all are to be measured.
+    """
+    found: dict[str, set[str]] = {}
+    for one in rows:
+        found.setdefault(str(one["serial"]), set()).add(str(one["range"]))
+    return {
+        serial: {key: title for key, title in titles.items() if key in ranges}
+        for serial, ranges in found.items()
+    }
+
+
+def before_it_leaves(serial: str, titles: Sequence[str]) -> str:
+    """Say what is still to be measured of a reworked unit.
+
+    >>> before_it_leaves("PA-1", ["1 mA"])
+    'Unit PA-1 was reworked: measure range 1 mA again before it may leave.'
+    >>> before_it_leaves("PA-1", [])
+    'Unit PA-1 was reworked: measure all ranges again before it may leave.'
+    """
+    which = _ranges(titles) if titles else "all ranges"
+    return f"Unit {serial} was reworked: measure {which} again before it may leave."
+
+
+def _ranges(titles: Sequence[str]) -> str:
+    """Name ranges.
+
+    >>> _ranges(["1 mA"]), _ranges(["1 µA", "10 µA", "1 mA"])
+    ('range 1 mA', 'ranges 1 µA, 10 µA and 1 mA')
+    """
+    *others, last = titles
+    return f"ranges {', '.join(others)} and {last}" if others else f"range {last}"
+
+
+def _to_measure_again(
+    serials: Sequence[str], ranges: Mapping[str, str], *, typed: bool
+) -> Waiting:
+    """Say which units a rework has wait for the bench; without ranges, on all.
+
+    >>> _to_measure_again(["PA-1"], {}, typed=True).do
     'holdpoint measure PA-1 --rerun --typed'
-    >>> _to_measure_again(["PA-1", "PA-3"], typed=False).do
-    'holdpoint measure --rerun'
+    >>> _to_measure_again(["PA-1", "PA-3"], {"1mA": "1 mA"}, typed=False).do
+    'holdpoint measure --rerun --range 1mA'
     """
     named = ", ".join(
         one for run in counted_runs(serials) for one in _run_in_words(run)
@@ -179,13 +234,15 @@ def _to_measure_again(serials: Sequence[str], *, typed: bool) -> Waiting:
     many = "" if alone else f" ({counted(len(serials), 'unit')})"
     return Waiting(
         who=AT_BENCH,
-        what=f"{named}{many}, to be measured again after rework",
+        what=f"{named}{many}, to be measured again after rework"
+        + (f": {_ranges(list(ranges.values()))}" if ranges else ""),
         do=" ".join(
             [
                 "holdpoint measure",
                 *([quote(serials[0])] if alone else []),
                 "--rerun",
                 *(["--typed"] if typed else []),
+                *(f"--range {quote(key)}" for key in ranges),
             ]
         ),
     )

@@ -130,9 +130,22 @@ class Client:
             "GET", f"/control/ticket/{ticket}?wait_s={min(wait_s, LONG_POLL_S)}"
         )
 
-    def answer(self, prompt: str, value: str = "done") -> bool:
-        """Answer a prompt; False when it is no longer asked."""
-        body = {"prompt": prompt, "value": value}
+    def answer(
+        self,
+        prompt: str,
+        value: str = "done",
+        *,
+        read_again: dict[str, Any] | None = None,
+    ) -> bool:
+        """Answer a prompt; False when it is no longer asked.
+
+        Parameters
+        ----------
+        read_again
+            All readings of a unit, where the prompt names ranges: the fields of
+            `daemon.station.orders.ReadAgain`.
+        """
+        body = {"prompt": prompt, "value": value, "read_again": read_again}
         return bool(self._json("POST", "/control/answer", body)["taken"])
 
     def drop(self, prompt: str) -> bool:
@@ -203,5 +216,6 @@ class Client:
                 address=self.endpoint.address, reason=answer.reason_phrase
             ) from exc
         if answer.is_error:
-            raise RefusedOrderError(str(found.get("error", answer.reason_phrase)))
+            said = found.get("message", found.get("error", answer.reason_phrase))
+            raise RefusedOrderError(str(said))
         return found

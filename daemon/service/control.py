@@ -9,19 +9,19 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request as HttpRequest
 from starlette.responses import JSONResponse
-from starlette.routing import Route
 
 from config import HoldpointError
 from daemon.service.safe_off import NoSourceError
-from daemon.station import Desk, Order, RefusedError
-from storage import refused
+from daemon.spc import compiled_anew
+from daemon.station import CATCHING_UP, Desk, Order, ReadAgain, RefusedError
+from storage import Role, Way, refused
 
 T = TypeVar("T")
 
 
 def routes(
     desk: Desk, *, source_off: Callable[[], None], resume: Callable[[], None]
-) -> list[Route]:
+) -> list[Way]:
     """Return the control interface.
 
     Parameters
@@ -33,7 +33,9 @@ def routes(
     orders, answers, uses = TypeAdapter(Order), TypeAdapter(_Answer), TypeAdapter(_Use)
 
     async def state(_: HttpRequest) -> JSONResponse:
-        return _json(desk.snapshot())
+        now = desk.snapshot()
+        begins = now["phase"] == CATCHING_UP and now["catching_up"] is None
+        return _json({**now, "compiles": begins and compiled_anew() > 0})
 
     async def measure(request: HttpRequest) -> JSONResponse:
         order = _understood(orders, await request.body())
@@ -59,10 +61,12 @@ def routes(
         body = _understood(answers, await request.body())
         if isinstance(body, JSONResponse):
             return body
-        if not body.drop:
-            return JSONResponse({"taken": desk.answer(body.prompt, body.value)})
         try:
-            return JSONResponse({"taken": desk.drop(body.prompt)})
+            if body.drop:
+                taken = desk.drop(body.prompt)
+            else:
+                taken = desk.answer(body.prompt, body.read_again or body.value)
+            return JSONResponse({"taken": taken})
         except RefusedError as exc:
             return JSONResponse({"error": str(exc)}, status_code=409)
 
@@ -91,13 +95,14 @@ def routes(
         return JSONResponse({"off": False})
 
     return [
-        Route("/control/state", state),
-        Route("/control/measure", measure, methods=["POST"]),
-        Route("/control/ticket/{ticket}", ticket),
-        Route("/control/answer", answer, methods=["POST"]),
-        Route("/control/users", users, methods=["POST"]),
-        Route("/control/source-off", off, methods=["POST"]),
-        Route("/control/resume", go_on, methods=["POST"]),
+        Way("/control/state", state, role=Role.READ),
+        Way("/control/ticket/{ticket}", ticket, role=Role.READ),
+        Way("/control/measure", measure, role=Role.RECORD, methods=["POST"]),
+        Way("/control/answer", answer, role=Role.RECORD, methods=["POST"]),
+        Way("/control/source-off", off, role=Role.RECORD, methods=["POST"]),
+        Way("/control/resume", go_on, role=Role.RECORD, methods=["POST"]),
+        # Whoever leaves last ends the daemon.
+        Way("/control/users", users, role=Role.OWN, methods=["POST"]),
     ]
 
 
@@ -109,6 +114,7 @@ class _Answer:
 
     prompt: Annotated[str, Field(max_length=100)]
     value: Annotated[str, Field(max_length=10_000)] = ""
+    read_again: ReadAgain | None = None
     drop: bool = False
 
 

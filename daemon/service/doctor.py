@@ -42,6 +42,7 @@ OLDEST_BACKUP = timedelta(hours=36)
 CLOCK_AHEAD = timedelta(minutes=5)
 DASHBOARD_PORT = 8540
 REACH_S = 2.0
+_ON_WINDOWS = os.name == "nt"
 _SOCKET = re.compile(r"TCPIP\d*::(\[[^\]]+\]|[^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(/dev/[^:]+)::INSTR", re.IGNORECASE)
 
@@ -114,9 +115,11 @@ def _versions() -> Look:
 
 def _permissions(home: Home) -> Iterator[Look]:
     """Say which files others may read, or which of them this person may not write."""
-    if os.name == "nt":  # there the folder of the person is closed to others as it is
+    if _ON_WINDOWS:
+        yield from _permissions_on_windows(home)
         return
     ours = [home.data, home.backups, *home.data.glob("*.duckdb*")]
+    ours += [home.data / "tokens", *home.data.glob("tokens/*")]
     ours += [home.folder / "alerts.toml", *home.backups.glob("*")]
     open_ = []
     for one in ours:
@@ -151,6 +154,21 @@ def _permissions(home: Home) -> Iterator[Look]:
         return
     says = "its owner alone reads what is recorded"
     yield Look(what="permissions", state=State.GOOD, says=says)
+
+
+def _permissions_on_windows(home: Home) -> Iterator[Look]:
+    """There files are open to whom their folder is; a person's own is closed."""
+    if home.folder.resolve().is_relative_to(Path.home().resolve()):
+        says = f"it is in your own folder, {Path.home()}, which others cannot read"
+        yield Look(what="permissions", state=State.GOOD, says=says)
+        return
+    yield Look(
+        what="permissions",
+        state=State.MIND,
+        says=f"others on this PC may read {home.folder}: it is not in your own folder",
+        mend=f"put it below {Path.home()}, or take others' rights away: icacls "
+        f'"{home.folder}" /inheritance:r /grant:r "%USERNAME%:(OI)(CI)F"',
+    )
 
 
 def _space(home: Home) -> Look:

@@ -11,6 +11,7 @@ import secrets
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from logging import getLogger
 from threading import Event, Thread
 
@@ -30,6 +31,7 @@ from storage import (
     LocalStore,
     StoreLimits,
     application,
+    caller_of,
     endpoint as endpoints,
     http_server,
     listen,
@@ -168,6 +170,7 @@ def _serving(
             worker.desk, source_off=worker.bench.source_off, resume=worker.bench.resume
         ),
         stalled=worker.desk.vitals.stalled,
+        known=partial(caller_of, home.data),
     )
     server = http_server(app)
     thread = Thread(target=server.run, args=([listening],), name="http", daemon=True)

@@ -1,7 +1,7 @@
 """One order after another: the only one that measures and that waits for people."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from functools import partial
 from logging import getLogger
@@ -10,11 +10,12 @@ from config import HoldpointError, Settings
 from daemon.bench import BenchError, Clock, StoppedError, connect
 from daemon.judging import failing
 from daemon.metrology import MetrologyError
-from daemon.presentation import sentences
+from daemon.presentation import before_it_leaves, left_to_measure, sentences
 from daemon.service.bench_at_work import BenchAtWork
 from daemon.service.home import Home
 from daemon.spc import SpcError
 from daemon.station import (
+    CATCHING_UP,
     ByHand,
     Cycle,
     Desk,
@@ -22,9 +23,11 @@ from daemon.station import (
     Inbox,
     Order,
     Prober,
+    ReadAgain,
     Recorded,
     RefusedError,
     Ticket,
+    TypedCheck,
     reseating,
     which_unit,
 )
@@ -100,7 +103,7 @@ class Worker:
             The daemon is going down; the next start goes on from here.
         """
         (last,) = self._store.rows(LatestRun, product=self._settings.product.name)
-        self.desk.show(phase="catching up")
+        self.desk.show(phase=CATCHING_UP)
 
         def step(number: int) -> None:
             self.desk.beat()
@@ -177,6 +180,7 @@ class Worker:
             self._cycle.take_placed()  # before this order
             self._cycle.watch(step=self.desk.beat)
             self._say_held(name, self._cycle.take_placed())
+            self._say_left_to_measure(name)
             self._ask_for_check(name, ticket.order)
             self.show_watching()
         except DroppedError as exc:
@@ -210,6 +214,20 @@ class Worker:
             told = map(sentences.held_now, holds)
             self.desk.update(name, remarks=(*ticket.remarks, *told))
 
+    def _say_left_to_measure(self, name: str) -> None:
+        """Say which ranges of a reworked unit were not measured again yet."""
+        ticket = self.desk.ticket(name)
+        if ticket is None or not (ticket.order.rerun or ticket.order.ranges):
+            return  # who measures a unit for the first time has not reworked it
+        rows = self._store.table(
+            "to_measure_again",
+            product=self._settings.product.name,
+            serial=ticket.serial,
+        )
+        left = left_to_measure(rows.to_pylist(), self._cycle.product.titles)
+        said = (before_it_leaves(one, [*which.values()]) for one, which in left.items())
+        self.desk.update(name, remarks=(*ticket.remarks, *said))
+
     def _ask_for_check(self, name: str, order: Order) -> None:
         """Say after a check that another one is worth while, where it is."""
         if order.work != "check" or (said := self._cycle.bench_in_question()) is None:
@@ -229,7 +247,8 @@ class Worker:
             self._store, serial, again=order.rerun or bool(order.ranges)
         )
         self.desk.update(ticket.ticket, state="measuring", serial=serial)
-        answers = self._answers(order)
+        answers = self._answers(order.checks)
+        read_again: list[ReadAgain] = []
 
         def first_taken(recorded: Recorded) -> None:
             self.desk.update(
@@ -241,35 +260,50 @@ class Worker:
 
         seated = reseating.measured(
             serial,
-            self._by_person(order, build, serial, answers)
+            self._by_person(order, build, serial, answers, read_again)
             if order.typed
             else self._by_bench(ticket, build, serial, answers),
             self._cycle,
             rerun_of=first,
-            ask=partial(self.desk.ask, subject=serial)
-            if order.attended or not order.typed
-            else None,
+            ask=self._seat_again(order, serial, read_again),
             first_taken=first_taken,
             typed=bool(order.typed),
         )
         self._remarks = (*self._remarks, *seated.remarks)
         return seated.recorded
 
+    def _seat_again(
+        self, order: Order, serial: str, read_again: list[ReadAgain]
+    ) -> Callable[[str], object] | None:
+        """Return who has a unit seated again, and typed readings taken once more."""
+        if not order.typed:
+            return partial(self.desk.ask, subject=serial)
+        if not order.attended:
+            return None
+        return lambda text: read_again.append(
+            self._by_hand.read_again(order, serial, text)
+        )
+
     def _by_person(
-        self, order: Order, build: str, serial: str, answers: dict[str, float]
+        self,
+        order: Order,
+        build: str,
+        serial: str,
+        answers: dict[str, float],
+        read_again: Sequence[ReadAgain],
     ) -> reseating.Measure:
-        """Return how a person measures: as ordered, then as asked for."""
+        """Return how a person measures: as ordered, then as it was read again."""
 
         def measure(*, rerun_of: str | None, note: str | None) -> Recorded:
-            again = note is not None
+            again = read_again[-1] if read_again else None
             return self._by_hand.record(
                 order,
                 build,
                 serial,
-                answers=answers,
+                answers=answers if again is None else self._answers(again.checks),
                 rerun_of=rerun_of,
                 note=note,
-                typed=self._by_hand.read_again(order, serial) if again else None,
+                typed=None if again is None else again.typed,
             )
 
         return measure
@@ -311,13 +345,13 @@ class Worker:
 
         return measure
 
-    def _answers(self, order: Order) -> dict[str, float]:
-        """Return the checks that came with an order, by name."""
+    def _answers(self, checks: Sequence[TypedCheck]) -> dict[str, float]:
+        """Return checks that were typed, by name."""
         known = self._settings.plan.checks
-        for one in order.checks:
+        for one in checks:
             if one.name not in known:
                 raise NotFoundError(kind="check", key=one.name)
-        return {one.name: one.value for one in order.checks}
+        return {one.name: one.value for one in checks}
 
     def _work_on_bench(self, ticket: Ticket) -> str:
         """Carry out what is of the bench, not of a unit; return what came of it."""

@@ -9,7 +9,8 @@ def compiled_anew(package: str = "daemon.spc.detector") -> int:
     """Return how many loops of a package this process has begun to compile.
 
     What was kept on the disk is loaded, and not counted. Nothing is imported for it: of
-    a compiler that nobody loaded there is nothing to count.
+    a compiler that nobody loaded there is nothing to count, and where another thread
+    loads it just now an import here would come in between.
 
     Parameters
     ----------
@@ -25,15 +26,15 @@ def compiled_anew(package: str = "daemon.spc.detector") -> int:
     >>> compiled_anew("no.such.package")
     0
     """
-    if "numba" not in sys.modules:
+    compiler = sys.modules.get("numba.core.dispatcher")
+    kind = getattr(compiler, "Dispatcher", None)
+    if kind is None:
         return 0
-    from numba.core.dispatcher import Dispatcher  # noqa: PLC0415 -- it is loaded
-
     loops = {
         id(one): one
         for name, module in list(sys.modules.items())
         if name == package or name.startswith(f"{package}.")
         for one in list(vars(module).values())
-        if isinstance(one, Dispatcher)
+        if isinstance(one, kind)
     }
-    return sum(sum(one.stats.cache_misses.values()) for one in loops.values())
+    return sum(sum([*one.stats.cache_misses.values()]) for one in loops.values())

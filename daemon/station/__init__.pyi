@@ -4,10 +4,15 @@ from .bench_book import (
     NoStandardError as NoStandardError,
     OutOfControlError as OutOfControlError,
 )
-from .by_hand import ByHand as ByHand, asked_of as asked_of
+from .by_hand import ByHand as ByHand, asked_of as asked_of, typed_value as typed_value
 from .check_standard import check_point as check_point
 from .cycle import Cycle as Cycle, Recorded as Recorded
-from .desk import Desk as Desk, DroppedError as DroppedError, Shared as Shared
+from .desk import (
+    CATCHING_UP as CATCHING_UP,
+    Desk as Desk,
+    DroppedError as DroppedError,
+    Shared as Shared,
+)
 from .import_sheet import (
     READERS as READERS,
     REJECTED as REJECTED,
@@ -25,8 +30,10 @@ from .inbox import Inbox as Inbox
 from .orders import (
     MOST_PARTS as MOST_PARTS,
     Order as Order,
+    ReadAgain as ReadAgain,
     RefusedError as RefusedError,
     Ticket as Ticket,
+    TypedCheck as TypedCheck,
     TypedReading as TypedReading,
 )
 from .proof_runs import Prober as Prober

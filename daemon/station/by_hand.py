@@ -1,16 +1,20 @@
 """Units that a person read: typed readings become runs, in a session of their own."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from uuid import uuid4
 
 from config import Bench, QuantityError, Settings, Unit, parse, spell
 from daemon.bench import Clock
-from daemon.judging import asked, meet, remarks
+from daemon.judging import ProductModel, asked, meet, remarks
 from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.desk import Desk
-from daemon.station.orders import Order, RefusedError, TypedReading
-from daemon.station.typed_readings import TypedError, readings_of
+from daemon.station.orders import Order, ReadAgain, RefusedError, TypedReading
+from daemon.station.typed_readings import (
+    TypedError,
+    readings_of,
+    require_on_range,
+)
 from storage import BenchInstrument, NotFoundError, Session, Store
 
 QUESTIONS = {
@@ -37,9 +41,39 @@ def asked_of(settings: Settings, key: str, name: str) -> str:
     unit = Unit(settings.product.input_unit)
     level = settings.plan.reading.of(key).level_of_full_scale * one.full_scale
     where = "zero" if at == "zero" else f"about {spell(float(f'{level:.6g}'), unit)}"
-    reads = unit if meter == "reference" else Unit(settings.product.output_unit)
+    reads = _unit_of(settings, name)
     what = "The reference" if meter == "reference" else "The output"
     return f"{one.title}, source at {where}. {what} reads ({reads})"
+
+
+def typed_value(
+    settings: Settings, product: ProductModel, key: str, name: str, text: str
+) -> float:
+    """Return what one typed reading means, in the product's unit.
+
+    Parameters
+    ----------
+    key
+        Of the range.
+    name
+        Of the reading, in `QUESTIONS`.
+
+    Raises
+    ------
+    config.quantity.QuantityError
+        It is no quantity.
+    daemon.station.typed_readings.OffRangeError
+        It is too large for anything on its range.
+    """
+    value = parse(text, _unit_of(settings, name))
+    require_on_range(name, value, product, key)
+    return value
+
+
+def _unit_of(settings: Settings, name: str) -> Unit:
+    meter = QUESTIONS[name][1]
+    one = settings.product
+    return Unit(one.input_unit if meter == "reference" else one.output_unit)
 
 
 class ByHand:
@@ -139,18 +173,37 @@ class ByHand:
             answers,
         )
 
-    def read_again(self, order: Order, serial: str) -> list[TypedReading]:
-        """Ask for an order's ranges once more, of the same unit, and return them.
+    def read_again(self, order: Order, serial: str, text: str) -> ReadAgain:
+        """Have a unit seated again and its ranges read once more; return the readings.
 
-        A zero that was not read the first time is not asked for.
+        Whoever follows the order in a terminal types them as the first time and hands
+        them over at once. Where it is only confirmed, as on a page, each value is asked
+        for by a question of its own, and a zero that was not read the first time is
+        not; the checks beside the ranges stand then.
+
+        Parameters
+        ----------
+        text
+            Says why, and what to do.
 
         Raises
         ------
         daemon.bench.errors.StoppedError
             The daemon is going down, or the source was ordered off.
         """
+        ranges = [one.range for one in order.typed]
+        if again := self._desk.ask_to_read_again(text, subject=serial, ranges=ranges):
+            if {one.range for one in again.typed} != set(ranges):
+                message = f"read all of these ranges once more: {', '.join(ranges)}"
+                raise RefusedError(message)
+            return again
+        return ReadAgain(
+            typed=tuple(self._values_of(order, serial)), checks=order.checks
+        )
+
+    def _values_of(self, order: Order, serial: str) -> Iterator[TypedReading]:
+        """Ask for each range value by value."""
         bench, product = self._settings.meters, self._cycle.product
-        found = []
         for first in order.typed:
             refused = ""
             left_out = set()
@@ -159,34 +212,30 @@ class ByHand:
             if first.output_zero is None:
                 left_out.add("output_zero")
             while True:
-                again = TypedReading(
-                    range=first.range,
-                    **{
-                        name: self._asked(serial, first.range, name, refused)
-                        for name in QUESTIONS
-                        if name not in left_out
-                    },
-                )
+                values = {}
+                for name in QUESTIONS:
+                    if name not in left_out:
+                        values[name] = self._asked(serial, first.range, name, refused)
+                        refused = ""  # said once
+                again = TypedReading(range=first.range, **values)
                 try:
                     readings_of([again], product, bench, at_s=self._clock.now_s())
                 except TypedError as exc:
                     refused = f"{exc}. "
                 else:
-                    found.append(again)
+                    yield again
                     break
-        return found
 
     def _asked(self, serial: str, key: str, name: str, refused: str) -> float:
         """Return one value, asked for until it is a quantity."""
-        settings = self._settings.product
-        reference = name.startswith("reference")
-        unit = Unit(settings.input_unit if reference else settings.output_unit)
-        asked_for = f"Unit {serial}, {asked_of(self._settings, key, name)}"
+        settings, product = self._settings, self._cycle.product
+        unit = _unit_of(settings, name)
+        asked_for = f"Unit {serial}, {asked_of(settings, key, name)}"
         while True:
             said = self._desk.ask(f"{refused}{asked_for}", subject=serial, wants=unit)
             try:
-                return parse(said, unit)
-            except QuantityError as exc:
+                return typed_value(settings, product, key, name, said)
+            except (QuantityError, TypedError) as exc:
                 refused = f"{exc}. "
 
     def _session_of(self, bench: Bench, now: datetime, *, new_setup: bool) -> str:

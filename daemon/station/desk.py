@@ -13,13 +13,15 @@ from typing import Any
 from uuid import uuid4
 
 from daemon.bench import StoppedError
-from daemon.station.orders import Order, Prompt, RefusedError, Ticket
+from daemon.station.orders import Order, Prompt, ReadAgain, RefusedError, Ticket
 from daemon.station.vitals import Vitals
 from storage import is_running
 
 LONGEST_WAIT_S = 30.0
 WORKER_SILENCE_S = 60.0
 """How much longer than its step may take the worker may be silent."""
+CATCHING_UP = "catching up"
+"""The phase in which the runs of before are looked through."""
 KEPT = 500
 """Ended tickets that can still be asked for."""
 
@@ -118,7 +120,7 @@ class Desk:
         self._tickets: dict[str, Ticket] = {}
         self._state = _State()
         self._prompt: Prompt | None = None
-        self._answer: str | None = None
+        self._answer: str | ReadAgain | None = None
         self._dropped = False
         self._users: set[int] | None = None
         self._changed = Condition()
@@ -201,11 +203,25 @@ class Desk:
             )
             return self._tickets.get(ticket)
 
-    def answer(self, prompt: str, value: str) -> bool:
-        """Answer a prompt; False when it is no longer asked."""
+    def answer(self, prompt: str, value: str | ReadAgain) -> bool:
+        """Answer a prompt; False when it is no longer asked.
+
+        Parameters
+        ----------
+        value
+            What was typed, or all readings of a unit where the prompt takes them.
+
+        Raises
+        ------
+        RefusedError
+            It takes no readings.
+        """
         with self._changed:
             if self._prompt is None or self._prompt.prompt != prompt:
                 return False
+            if isinstance(value, ReadAgain) and not self._prompt.ranges:
+                message = "what is asked now is not answered with a unit's readings"
+                raise RefusedError(message)
             self._answer = value
             self._prompt = None
             self._changed.notify_all()
@@ -327,6 +343,37 @@ class Desk:
             wants=wants,
             by_scan=by_scan,
         )
+        return str(self._answered(prompt, meanwhile))
+
+    def ask_to_read_again(
+        self, text: str, *, subject: str, ranges: Sequence[str]
+    ) -> ReadAgain | None:
+        """Ask for a unit to be read once more; return its readings.
+
+        Parameters
+        ----------
+        ranges
+            All that are to be read.
+
+        Returns
+        -------
+        daemon.station.orders.ReadAgain or None
+            None where it was confirmed only: then its values are asked for.
+
+        Raises
+        ------
+        StoppedError
+            The daemon is going down, or the source was ordered off.
+        """
+        prompt = Prompt(
+            prompt=uuid4().hex, text=text, subject=subject, ranges=tuple(ranges)
+        )
+        answer = self._answered(prompt, lambda: None)
+        return answer if isinstance(answer, ReadAgain) else None
+
+    def _answered(
+        self, prompt: Prompt, meanwhile: Callable[[], None]
+    ) -> str | ReadAgain:
         with self._changed:
             self._answer, self._dropped = None, False
             self._prompt = prompt
@@ -345,8 +392,11 @@ class Desk:
                 self._prompt = None
         if self._dropped:
             raise DroppedError
-        self.connected(subject, True)
-        return str(self._answer)
+        self.connected(prompt.subject, True)
+        return self._taken()
+
+    def _taken(self) -> str | ReadAgain:
+        return self._answer or ""
 
     def _is_answered(self) -> bool:
         return self._answer is not None or self._dropped

@@ -58,6 +58,14 @@ class SecondMeter:
     signal: str | None = None
 
 
+@checked(frozen=True, slots=True, kw_only=True)
+class ReadAgain:
+    """What a person read of a unit that was seated again, all of it at once."""
+
+    typed: tuple[TypedReading, ...]
+    checks: tuple[TypedCheck, ...] = ()
+
+
 Person = Annotated[str, Field(min_length=1, pattern=r"\S")]
 
 
@@ -169,3 +177,6 @@ class Prompt:
     """Unit of the value that is to be typed; None where it is only to be confirmed."""
     by_scan: bool = False
     """Whether the scanned label of its subject confirms it: that is what is asked."""
+    ranges: tuple[str, ...] = ()
+    """Ranges whose readings answer it at once, as `ReadAgain`; confirmed without them,
+    each value is asked for by a question of its own."""

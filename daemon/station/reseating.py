@@ -138,9 +138,9 @@ def question(serial: str, titles: Sequence[str], *, typed: bool = False) -> str:
     """
     if typed:
         return (
-            f"{far_off(serial, titles)}. Was a reading typed wrong? Seat the unit and "
-            "its leads again, read it once more and type all its readings. Both runs "
-            "are kept."
+            f"{far_off(serial, titles)}. Was a reading typed wrong? Set the source to "
+            "zero. Seat the unit and its leads again. Then read once more all that you "
+            "read before: moved leads may change every range. Both runs are kept."
         )
     return (
         f"{far_off(serial, titles)}. Seat it and its leads again, then confirm: it is "

@@ -150,6 +150,13 @@ class Asked:
         )
         assert found.num_rows == 10 * len(RANGES)
 
+    def left_to_measure(self) -> None:
+        """Ask what a rework leaves to be measured of a unit that was measured again."""
+        found = self.store.table(
+            "to_measure_again", product=NAME, serial=serial_of(self.units // 2)
+        )
+        assert found.num_rows <= 1
+
     def pace(self) -> None:
         """Ask for the readings of the last unit."""
         assert last_unit(self.store, NAME) is None  # none of these has readings
@@ -171,5 +178,6 @@ OF_ROWS: dict[str, Callable[[Asked], None]] = {
     "what an import asks": Asked.import_,
     "an older unit": Asked.older_unit,
     "the check standard": Asked.standard,
+    "left to measure": Asked.left_to_measure,
     "the pace of a unit": Asked.pace,
 }

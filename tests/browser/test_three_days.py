@@ -328,7 +328,7 @@ def second_day(walk: Walk, browser: BrowserContext, url: str) -> None:
         walk.said("reel", "add", LATE, "--nominal", "50k", "--tolerance", "0.1%")
         late = serial("B-2", 5)
         said = walk.said("reel", "fit", LATE, "R12", "--build", "B-2", "--from", late)
-        assert "4 units with it measured already" in said
+        assert "4 units with this reel were measured before" in said
         operator.carried_out(operator.client.work("end session"))
         operator.wait_until_watched()
         assert findings(walk, store).empty

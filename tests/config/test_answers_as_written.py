@@ -67,6 +67,10 @@ def test_a_high_divider_with_decimal_commas_is_taken_as_it_is(tmp_path: Path) ->
         (one_for_each(quantity(Unit.OHM, Ohm), 3), "4,99k, 10k", (4.0, 99e3, 10e3)),
         (_scales(Unit.VOLT, 100.0), "0,1, 1, 10", (0.1, 1.0, 10.0)),
         (_scales(Unit.VOLT, 100.0), "1,10,100", (1.0, 10.0, 100.0)),
+        (_scales(Unit.AMPERE, 1.0), "1mA 10mA 100mA", (1e-3, 1e-2, 0.1)),
+        (_scales(Unit.AMPERE, 1.0), "1 mA  10 mA", (1e-3, 1e-2)),
+        (_scales(Unit.AMPERE, 1.0), "2,5 mA", (2.5e-3,)),
+        (_scales(Unit.AMPERE, 1.0), "1 mA; 2,5 mA", (1e-3, 2.5e-3)),
     ],
 )
 def test_a_decimal_comma_that_is_sure_is_taken(
@@ -88,6 +92,11 @@ def test_a_comma_that_may_be_either_is_asked_again(
 ) -> None:
     with pytest.raises(ValueError, match="decimal sign"):
         read(answer)
+
+
+def test_decimal_commas_alone_do_not_part_ranges() -> None:
+    with pytest.raises(ValueError, match="put a comma and a blank between the ranges"):
+        _scales(Unit.AMPERE, 1.0)("2,5 mA 10 mA")
 
 
 def test_a_limit_with_commas_is_the_one_with_points() -> None:

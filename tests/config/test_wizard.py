@@ -208,7 +208,7 @@ def improvised(draw: Callable[..., str]) -> Callable[[str], str]:
         if "address, or" in question:
             return draw(st.sampled_from(["by hand", next(addresses)]))
         if question.startswith("Gain"):
-            return draw(st.sampled_from(["", "1 + R3 / R4"]))
+            return draw(st.sampled_from(["", "1 + R3 / R4", "20"]))
         if "known errors on" in question:
             return ", ".join(["-80 ppm"] * count[0])
         if question.endswith(("[yes]", "[no]")):
@@ -315,6 +315,27 @@ def test_a_shared_gain_multiplies_parts_in_a_row_too(tmp_path: Path) -> None:
     assert product.ranges["100uA"].transfer == "(RS1 + RS2) * (1 + R3 / R4)"
     # What names the stage itself is taken as it is.
     assert product.ranges["1mA"].transfer == "R14 * (1 + R3 / R4)"
+
+
+def test_a_fixed_gain_is_a_number_and_has_no_part(tmp_path: Path) -> None:
+    said: list[str] = []
+    answers = FOUR | {"Gain": "20", "Values": "25k, 2k5, 250, 25"}
+    asked: list[str] = []
+    init(tmp_path, by_question(answers, asked), said.append)
+    product = load(tmp_path).product
+    assert product.ranges["1mA"].transfer == "R14 * 20"
+    assert set(product.parts) == {"R11", "R12", "R13", "R14"}
+    assert sum(one.startswith("Gain") for one in asked) == 1
+    assert any("1 mA: 1 mA in gives 500 mV out" in one for one in said)
+
+
+def test_of_a_simulated_bench_it_is_said_whose_the_check_standard_is(
+    tmp_path: Path,
+) -> None:
+    said: list[str] = []
+    init(tmp_path, by_question(FOUR | {"Who reads": "simulated"}, []), said.append)
+    words = "check standard CS-1, which stands in the simulated bench: at the start"
+    assert any(words in one for one in said)
 
 
 @pytest.mark.source("by hand: volts out are amps times ohms, R11 * 2 here")

@@ -788,16 +788,22 @@ def changes(book: Book, product: str, but_by: str) -> Rows:
     ]
 
 
-def to_measure_again(book: Book, product: str) -> Rows:
-    """Return units that were measured, worked on or sent to rework, and not since."""
+def to_measure_again(book: Book, product: str, serial: str | None) -> Rows:
+    """Return units that were measured, worked on or sent to rework, and not since.
+
+    Where other ranges were, those that were not.
+    """
     kinds = {ReworkKind.REPLACE, ReworkKind.TRIM}
     works = [o for o in of_product(book, "rework", product) if o["kind"] in kinds]
     placed = {one["hold"]: one for one in of_product(book, "hold", product)}
     gone = {one["serial"] for one in away(book, product)}
+    latest = latest_of(book, product)
     rows = []
-    for unit in sorted(units(book, product), key=by("serial")):
+    asked = [o for o in units(book, product) if serial in {None, o["serial"]}]
+    for unit in sorted(asked, key=by("serial")):
         serial = unit["serial"]
-        mine = [one["reworked_at"] for one in works if one["serial"] == serial]
+        done = [one for one in works if one["serial"] == serial]
+        mine = [one["reworked_at"] for one in done]
         since = list(mine)
         for end in book.of("hold_end"):
             hold = placed.get(end["hold"])
@@ -814,8 +820,21 @@ def to_measure_again(book: Book, product: str) -> Rows:
             for one in of_product(book, "run", product)
             if one["serial"] == serial and one["kind"] is RunKind.UNIT
         ]
-        if since and begun and max(begun) <= max(since) and serial not in gone:
-            rows.append({"serial": serial})
+        if serial in gone:
+            continue
+        if since and begun and max(begun) <= max(since):
+            rows.append({"serial": serial, "range": None})
+            continue
+        rows += [
+            {"serial": serial, "range": key}
+            for (whose, key), result in sorted(latest.items())
+            if whose == serial
+            and any(
+                result["started_at"] < one["reworked_at"]
+                and one["range"] in {None, key}
+                for one in done
+            )
+        ]
     return rows
 
 

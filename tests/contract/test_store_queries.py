@@ -163,7 +163,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         f"{columns(Shipment)} against build returned_at return_reason",
     ),
     "untold": ({}, "command waiting since"),
-    "to_measure_again": ({"product": "photoamp"}, "serial"),
+    "to_measure_again": ({"product": "photoamp"}, "serial range"),
     "reworks": (
         {"product": "photoamp"},
         f"{columns(Rework)} build",

@@ -37,6 +37,7 @@ from tests.storage.samples import (
     PAST_SHIPMENT,
     PERSONS_HOLD,
     PLACED,
+    RANGES,
     RECEIPT,
     RETURN,
     REWORK,
@@ -233,6 +234,30 @@ def test_what_was_reworked_and_measured_while_it_was_held_is_done(
         end(store, hold, Disposal.REWORK, again.started_at + timedelta(days=1))
     assert against(store) == []
     assert "it is to be reworked and was not measured since" in against(store, "S002")
+
+
+def test_what_was_measured_in_part_after_its_rework_waits_for_the_other_ranges(
+    store: Store,
+) -> None:
+    """What keeps it from leaving and what is said to wait are the same ranges."""
+
+    def waiting(serial: str = "S001") -> list[str | None]:
+        found = store.table("to_measure_again", product="photoamp", serial=serial)
+        return [one["range"] for one in found.to_pylist()]
+
+    watched(store, 1, 2)
+    store.keep(REWORK, decision=decided("Ada", "rework", "S001", REWORK.reworked_at))
+    assert waiting() == [None]
+    again = run(600, serial="S001", rerun_of="run 1")
+    store.record_run(again, results(again, RANGES[:1]))
+    store.record_evaluation(Evaluation(product="photoamp", number=3))
+    assert waiting() == sorted(RANGES[1:])
+    assert against(store) == [
+        "not measured since its rework on ranges 10 uA, 100 uA and 1 mA"
+    ]
+    rest = run(601, serial="S001", rerun_of="run 1")
+    store.record_run(rest, results(rest, RANGES[1:]))
+    assert waiting() == waiting("S002") == []
 
 
 def test_scrap_never_leaves_and_a_concession_may(store: Store) -> None:

@@ -169,13 +169,15 @@ def test_enter_in_one_terminal_answers_nothing_that_another_ones_order_asks(
 
     answered: list[str] = []
     monkeypatch.setattr(
-        orders, "_pass_on", lambda _, asked: answered.append(asked["prompt"])
+        orders, "_pass_on", lambda _, asked, __: answered.append(asked["prompt"])
     )
-    daemon = SimpleNamespace(ticket=ticket, state=lambda: {"prompt": prompt})
+    state = {"prompt": prompt, "compiles": before == "measuring"}
+    daemon = SimpleNamespace(ticket=ticket, state=lambda: state)
     assert orders.follow(cast("Client", daemon), "mine") == {"state": "done"}
     said = capsys.readouterr().err
     assert answered == ([] if before == "measuring" else ["p"])
     assert ("Another order comes first" in said) == (before == "measuring")
+    assert said.count(orders.COMPILES) == (before == "measuring")
 
 
 @pytest.mark.parametrize(("wants", "typed"), [("V", "0.9"), (None, "")])
@@ -195,6 +197,38 @@ def test_a_question_typed_for_an_answer_is_answered_and_not_kept(
     monkeypatch.setattr("click.prompt", lambda *_, **__: given.pop(0))
     daemon = SimpleNamespace(answer=lambda _, value: kept.append(value))
     prompt = {"prompt": "p", "text": "Seat it", "wants": wants, "by_scan": False}
-    orders._pass_on(cast("Client", daemon), prompt)
+    orders._pass_on(cast("Client", daemon), prompt, None)
     assert kept == [typed or "done"]
     assert told == [orders.READ_IT if wants else orders.DONE_FIRST] * 2
+
+
+@pytest.mark.parametrize("taken", [True, False])
+def test_a_unit_that_was_seated_again_is_typed_by_the_same_questions_as_before(
+    taken: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Confirm, type all of it, hand it over: what another answered first is said."""
+    told: list[str] = []
+    sent: list[Any] = []
+    for name, value in {
+        "interactive": lambda: True,
+        "forget_typed_ahead": lambda: False,
+        "say": told.append,
+    }.items():
+        monkeypatch.setattr(orders, name, value)
+    monkeypatch.setattr("click.prompt", lambda *_, **__: "")
+
+    def answer(_: str, **how: Any) -> bool:
+        sent.append(how)
+        return taken
+
+    prompt = {
+        "prompt": "p", "text": "Seat it", "wants": None, "by_scan": False,
+        "ranges": ["1uA", "1mA"],
+    }  # fmt: skip
+    orders._pass_on(
+        cast("Client", SimpleNamespace(answer=answer)),
+        prompt,
+        lambda ranges: {"typed": list(ranges)},
+    )
+    assert sent == [{"read_again": {"typed": ["1uA", "1mA"]}}]
+    assert told == ([] if taken else [orders.NOT_KEPT])

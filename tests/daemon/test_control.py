@@ -1,6 +1,7 @@
 """The desk between people and the worker, and what is asked over HTTP."""
 
 import asyncio
+from dataclasses import asdict
 from datetime import UTC, datetime
 from threading import Event, Thread
 from typing import Any
@@ -8,12 +9,28 @@ from typing import Any
 import httpx
 import pytest
 from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from daemon.bench.errors import StoppedError
 from daemon.service.control import routes
-from daemon.station.desk import Desk, DroppedError
+from daemon.station.desk import CATCHING_UP, Desk, DroppedError
 from daemon.station.orders import Order, Ticket, TypedReading
 from daemon.station.which_unit import next_serial
+from storage.roles import Caller, Role
+from storage.ways import CALLER
+
+
+class OwnToken:
+    """Stands for the guard, where the daemon's own token was shown."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on."""
+        caller = Caller(name="ours", role=Role.OWN)
+        await self._app({**scope, CALLER: caller}, receive, send)
 
 
 def desk() -> Desk:
@@ -30,7 +47,8 @@ def ask(
             one,
             source_off=lambda: switched.append("off"),
             resume=lambda: switched.append("on"),
-        )
+        ),
+        middleware=[Middleware(OwnToken)],
     )
 
     async def call() -> httpx.Response:
@@ -294,3 +312,50 @@ def test_a_malformed_order_is_refused_whole() -> None:
 )
 def test_serials_are_counted_on(last: str | None, following: str) -> None:
     assert next_serial("B-1", last) == following
+
+
+def test_a_units_readings_answer_only_what_asks_for_them() -> None:
+    one, heard = desk(), list[Any]()
+    reading = TypedReading(range="1uA", reference=9e-7, output=0.9)
+    check = {"name": "supply current", "value": 0.01}
+    again: dict[str, Any] = {"typed": [asdict(reading)], "checks": [check]}
+    body: dict[str, Any] = {"read_again": again}
+    for ranges in (("1uA",), ()):
+        work = Thread(
+            target=lambda asked=ranges: heard.append(
+                one.ask_to_read_again("Seat it", subject="PA-7", ranges=asked)
+            )
+        )
+        work.start()
+        while (prompt := one.snapshot()["prompt"]) is None:
+            work.join(0.001)
+        body["prompt"] = prompt["prompt"]
+        answered = ask(one, "POST", "/control/answer", body)
+        assert answered.status_code == (200 if ranges else 409)
+        one.answer(prompt["prompt"], "done")
+        work.join()
+    read, confirmed = heard
+    assert read.typed == (reading,)
+    assert read.checks[0].value == 0.01
+    assert confirmed is None
+    body["read_again"] = {"typed": [{"range": "1uA"}]}
+    assert ask(one, "POST", "/control/answer", body).status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("phase", "loops", "compiles"),
+    [
+        (CATCHING_UP, 1, True),
+        (CATCHING_UP, 0, False),  # what was compiled is found on the disk
+        ("waiting", 1, False),
+    ],
+)
+def test_that_the_program_is_compiled_is_said_only_while_it_is(
+    phase: str, loops: int, compiles: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.service.control.compiled_anew", lambda: loops)
+    one = desk()
+    one.show(phase=phase)
+    assert ask(one, "GET", "/control/state").json()["compiles"] is compiles
+    one.show(catching_up="Looked through 5 of 9 runs.")
+    assert ask(one, "GET", "/control/state").json()["compiles"] is False

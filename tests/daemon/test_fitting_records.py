@@ -212,7 +212,7 @@ def test_a_reel_of_the_whole_build_says_where_a_later_one_stays(home: Home) -> N
     run(home, "reel", "fit", "K-215", "R13", "--build", "B-7", "--from", "PA-7004")
     said = run(home, "reel", "fit", "K-216", "R13", "--build", "B-7")
     assert "From unit PA-7004 on reel K-215 is kept, as recorded." in said
-    assert "measured already" not in said
+    assert "measured before" not in said
 
 
 SINCE_BAD = f"PA-{3000 + BAD_FROM}"
@@ -227,8 +227,8 @@ def test_a_reel_recorded_late_is_named_and_held_at_the_next_start(
     add(late, "K-901", "5k", label="5%")
     # Of the ten units of B-3 the last five carry it.
     assert (
-        "5 units with it measured already: findings name it when the next unit is "
-        "measured or a sheet is imported, the same one too."
+        "5 units with this reel were measured before you recorded it.\nIf a finding is "
+        "about this part, it will name this reel as soon as the next unit is measured."
     ) in run(late, *LATE, "--anyway")
     with LocalStore(late.store) as store:
         assert named(store) == BAD_REEL
@@ -334,10 +334,7 @@ def test_a_reel_recorded_late_is_named_at_the_next_look_of_a_daemon(
         endpoint.write(late.data, served)
         cycle = Cycle(demo_settings(), store)
         cycle.resume()
-        assert (
-            "5 units with it measured already: findings name it at the daemon's next "
-            "look."
-        ) in run(late, *LATE)
+        assert "it will name this reel in a moment." in run(late, *LATE)
         cycle.watch()
         assert named(store) == "K-901"
 

@@ -164,7 +164,7 @@ def requests() -> Iterator[tuple[str, str]]:
             run=new, results=results(new), unit=unit(new), checks=(), closes=()
         ).decode(),
     )
-    yield "/store/command/keep", wire.encode_rows([PERSONS_HOLD], PLACED).decode()
+    yield "/store/command/decide", wire.encode_rows([PERSONS_HOLD], PLACED).decode()
     yield "/store/query/range_rows", '{"product": "photoamp", "after": 0, "kind": null}'
     yield "/store/query/decided_rows", "{}"
     yield (

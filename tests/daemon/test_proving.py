@@ -311,7 +311,7 @@ def test_older_units_are_good_ones_of_other_builds_in_the_house(home: Home) -> N
 @pytest.mark.parametrize(
     ("changes", "bench", "kind", "says"),
     [
-        ({}, None, ProofKind.CHECK_STANDARD, "no bench.toml"),
+        ({}, None, ProofKind.CHECK_STANDARD, "no instruments"),
         ({}, {}, ProofKind.FOUR_WIRE, "names no ohmmeter"),
         ({}, {"check_standard": None}, ProofKind.CHECK_STANDARD, "no check standard"),
         ({"range": None}, {}, ProofKind.OLDER_UNIT, "several ranges feel the part"),

@@ -1,6 +1,8 @@
 """One unit far off on one range: seated and measured once more, both runs kept."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from threading import Event, Thread
 from uuid import uuid4
@@ -13,9 +15,10 @@ from daemon.service.home import Home
 from daemon.service.worker import Worker
 from daemon.station.cycle import Cycle, Recorded, RunHeader
 from daemon.station.desk import Desk
-from daemon.station.orders import Order, Ticket, TypedReading
+from daemon.station.orders import Order, ReadAgain, Ticket, TypedReading
 from storage.local import LocalStore
-from storage.records import Build, Reel, Session
+from storage.records import Build, Decision, Reel, Session
+from storage.records_shipping import Rework, ReworkKind
 from tests.daemon.making import AT, demo_settings, fitting, readings
 
 SETTINGS = demo_settings()
@@ -77,7 +80,7 @@ class Bench:
         self.store = store
         self.desk = Desk(utc=clock.utc, stop=Event())
         self.asked: list[str] = []
-        self.answers: list[str] = []
+        self.answers: list[str | ReadAgain] = []
         self.worker = Worker(SETTINGS, Home(folder), store, self.desk, clock)
         self.worker.catch_up()
         configuration = self.desk.snapshot()["configuration"]
@@ -235,7 +238,7 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
     """Slips of the pen are asked for again; a zero that was not read is not."""
     bench.answers = [
         "",
-        *("900 nA", "0.9 V"),
+        *("900 mA", "900 nA", "0.9 V"),
         *("9 uA", "0.9 V"),
         *("10 uV", "a lot", "90 uA", "90 V"),
         *("10 uV", "90 uA", "0.90002 V"),
@@ -246,10 +249,15 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
     )
     assert bench.answers == []
     assert bench.asked[0].startswith("Unit PA-008 reads far from what was expected")
+    assert "900 mA is too much; full scale is 1 µA" in bench.asked[2]
     zero = "Unit PA-008, 100 µA, source at zero. The output reads (V)"
-    assert bench.asked[5] == zero
-    assert "a lot" in bench.asked[7]
-    assert "off by more than 50%" in bench.asked[9]
+    assert bench.asked[6] == zero
+    assert "a lot" in bench.asked[8]
+    assert bench.asked[10].endswith(zero)
+    assert ["off by more than 50%" in one for one in bench.asked[10:12]] == [
+        True,
+        False,
+    ]
     assert "Was a reading typed wrong?" in bench.asked[0]
     assert any("a reading that was typed wrong" in one for one in ticket.remarks)
     runs = bench.store.frame("unit_runs", serial="PA-008")
@@ -261,6 +269,20 @@ def test_whoever_types_readings_seats_the_unit_again_and_types_it_once_more(
         1e6 * (volts / true - 1), abs=0.1
     )
     assert bench.store.frame("signals", product=NAME).empty
+
+
+def test_whoever_types_in_a_terminal_hands_the_second_reading_over_at_once(
+    bench: Bench,
+) -> None:
+    """Read by the same questions as the first, so nothing more is asked."""
+    second = tuple(replace(one, reference_zero=1e-9) for one in typed())
+    bench.answers = [ReadAgain(typed=second)]
+    bench.order(Order(build="B-1", serial="PA-008", typed=typed(0.02), attended=True))
+    assert len(bench.asked) == 1
+    runs = bench.store.frame("unit_runs", serial="PA-008")
+    assert runs["run"].nunique() == 2
+    again = runs[runs["rerun_of"].notna()].set_index("range")
+    assert again.loc["1mA", "error_ppm"] == pytest.approx(1.11, abs=0.1)
 
 
 def test_what_reads_as_far_off_a_second_time_is_not_said_to_be_a_poor_contact(
@@ -279,6 +301,31 @@ def test_what_reads_as_far_off_a_second_time_is_not_said_to_be_a_poor_contact(
     ticket = bench.measure("PA-008", low, low)
     assert len(kept) == 2
     assert any("still does" in one for one in ticket.remarks)
+
+
+def test_a_reworked_unit_that_is_measured_in_part_says_what_is_left(
+    bench: Bench,
+) -> None:
+    at = AT + timedelta(minutes=1)
+    bench.store.keep(
+        Reel(reel="K-901", nominal_ohm=1e3, tolerance_ppm=1e3, received_at=AT)
+    )
+    bench.store.keep(
+        Rework(
+            rework="r", serial="PA-000", product=NAME, kind=ReworkKind.REPLACE,
+            person="Ada", reason="why", reworked_at=at, part="R13", reel="K-901",
+        ),
+        decision=Decision(
+            person="Ada", action="rework", subject="PA-000", reason="why",
+            decided_at=at,
+        ),
+    )  # fmt: skip
+    said = []
+    for part in (typed()[3:], typed()[:3]):
+        done = bench.order(Order(build="B-1", serial="PA-000", typed=part, rerun=True))
+        said.append(done.remarks[-1:])
+    words = "measure ranges 1 µA, 10 µA and 100 µA again before it may leave."
+    assert said == [(f"Unit PA-000 was reworked: {words}",), ()]
 
 
 def test_typed_sessions_are_of_a_bench_as_it_was_unless_somebody_says_so(

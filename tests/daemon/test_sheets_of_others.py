@@ -4,6 +4,7 @@ import sys
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -128,3 +129,12 @@ def test_only_what_is_compiled_anew_is_counted(
         assert module.twice(2.0) == 4.0
         assert compiled_anew(name) == count
         monkeypatch.delitem(sys.modules, name)
+
+
+def test_a_compiler_that_another_thread_loads_just_now_is_left_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An import from a second thread would break the first one's."""
+    for name in ("numba", "numba.core", "numba.core.dispatcher"):
+        monkeypatch.setitem(sys.modules, name, ModuleType(name))
+    assert compiled_anew() == 0

@@ -9,7 +9,7 @@ from threading import Event
 import pytest
 
 from daemon.commands import opened as opening
-from daemon.presentation.waiting import Waiting, waits
+from daemon.presentation.waiting import Waiting, left_to_measure, waits
 from daemon.service.home import Home
 from daemon.service.processes import SharedDaemon, claimed
 from daemon.station.desk import Desk
@@ -107,7 +107,7 @@ def test_a_dropped_list_and_what_it_waits_for_come_first() -> None:
 
 
 def test_units_that_were_reworked_are_to_be_measured_again() -> None:
-    def again(*serials: str) -> Waiting:
+    def again(*serials: str, ranges: str | None = None) -> Waiting:
         (one,) = waits(
             doing=None,
             holds=(),
@@ -116,7 +116,9 @@ def test_units_that_were_reworked_are_to_be_measured_again() -> None:
             bench=None,
             people=PEOPLE,
             today=TODAY,
-            again=serials,
+            again=left_to_measure(
+                [{"serial": one, "range": ranges} for one in serials], {"1mA": "1 mA"}
+            ),
         )
         return one
 
@@ -127,6 +129,9 @@ def test_units_that_were_reworked_are_to_be_measured_again() -> None:
     assert several.what == (
         "PA-7 to PA-9, PA-12 (4 units), to be measured again after rework"
     )
+    in_part = again("PA-7", ranges="1mA")
+    assert in_part.do == "holdpoint measure PA-7 --rerun --typed --range 1mA"
+    assert in_part.what == "PA-7, to be measured again after rework: range 1 mA"
 
 
 def test_what_a_dropped_list_asked_for_in_vain_is_not_lost_unseen(

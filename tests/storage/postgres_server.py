@@ -46,10 +46,14 @@ class Server:
             )
         return name
 
+    def workers(self) -> list[int]:
+        """Return the numbers of the processes that it has started."""
+        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
+        return [int(one) for one in children.read_text().split()]
+
     def kill_and_start_again(self) -> None:
         """Kill all its processes at once, and start it anew."""
-        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
-        for pid in (self.process.pid, *map(int, children.read_text().split())):
+        for pid in (self.process.pid, *self.workers()):
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         self.process.wait()

@@ -9,12 +9,13 @@ import httpx
 import pytest
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse
-from starlette.routing import Route
 
 from storage import limits
 from storage.endpoint import SCHEMA_HEADER, Endpoint
 from storage.local import LocalStore
+from storage.roles import Role
 from storage.statements import schema_version
+from storage.ways import Way
 from tests.storage.samples import furnish
 from tests.storage.serving import TOKEN, serving
 
@@ -37,8 +38,8 @@ async def spoilt(_: Request) -> PlainTextResponse:
 def endpoint(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Endpoint]:
     """Return where the daemon's whole application is served."""
     extra = [
-        Route("/control/length", length, methods=["POST"]),
-        Route("/control/spoilt", spoilt, methods=["POST"]),
+        Way("/control/length", length, role=Role.READ, methods=["POST"]),
+        Way("/control/spoilt", spoilt, role=Role.READ, methods=["POST"]),
     ]
     with LocalStore(tmp_path_factory.mktemp("served") / "holdpoint.duckdb") as store:
         furnish(store)

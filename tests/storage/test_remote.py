@@ -18,6 +18,7 @@ from storage.errors import (
     MemoryLimitError,
     NotFoundError,
     RefusedValueError,
+    RoleError,
     SchemaError,
     StorageError,
     UnreachableError,
@@ -39,6 +40,7 @@ ERRORS = [
     WriteError(where="here", reason="disk full"),
     MemoryLimitError(where="here", memory_mb=128),
     UnreachableError(address="here", reason="gone"),
+    RoleError(name="office", role="read", needed="decide"),
     StorageError("something else"),
 ]
 PLACE = Endpoint(

@@ -9,14 +9,15 @@ import pyarrow as pa
 import pytest
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse
-from starlette.routing import Route
 from starlette.types import Message
 
 from storage.endpoint import SCHEMA_HEADER
 from storage.errors import StorageError
 from storage.local import LocalStore
+from storage.roles import Role
 from storage.server import Guard, listen
 from storage.statements import schema_version
+from storage.ways import Way
 from tests.storage.samples import furnish
 from tests.storage.serving import TOKEN, serving
 
@@ -41,8 +42,8 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
     """Return a bare client of the daemon's whole application."""
     folder = tmp_path_factory.mktemp("served")
     extra = [
-        Route("/control/hello", hello, methods=["POST"]),
-        Route("/control/fail", fail, methods=["POST"]),
+        Way("/control/hello", hello, role=Role.READ, methods=["POST"]),
+        Way("/control/fail", fail, role=Role.READ, methods=["POST"]),
     ]
     with LocalStore(folder / "holdpoint.duckdb") as store:
         furnish(store)

@@ -160,7 +160,9 @@ def study_benches(benches: int, kills: int, server_kills: int, seed: int) -> Sho
     """Kill benches that share a record, and its server; count what is lost."""
     from tests.studies.benches import study  # noqa: PLC0415 -- needs PostgreSQL
 
-    found = study(benches=benches, kills=kills, server_kills=server_kills, seed=seed)
+    found = study(
+        benches=benches, kills=kills, server_kills=server_kills, seed=seed, pace_s=20.0
+    )
     return Shown(asdict(found), pairs(asdict(found).items(), "what", "how many"))
 
 

@@ -3,32 +3,41 @@
 Each bench is a process of its own: it records units, each with its watching, as fast
 as it can, and exchanges with the shared database now and then. Both it and the server
 are killed again and again (SIGKILL). Then all is told, and counted: what a bench has
-must be there once, and nothing else.
+must be there once, and nothing else. Before the kills all go on undisturbed for a
+while: how many units come through, and what processor time each takes.
 """
 
 import subprocess
 import sys
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import click
 import numpy as np
+import psycopg
+from psycopg import sql
 
 from storage.errors import StorageError
 from storage.exchanging import exchange
 from storage.ledger import LedgerRow, verify
 from storage.local import LocalStore
-from storage.postgres import PostgresStore
+from storage.postgres import SCHEMA, PostgresStore
 from storage.records import Evaluation, Run
-from tests.storage.postgres_server import server
+from tests.storage.postgres_server import Server, server
 from tests.storage.samples import CONFIGURATION, SESSION, furnish, record, run
+from tests.studies.used import used_s
 
 EVERY = 10
 """Units that are recorded between two exchanges."""
 LIVES_S = (1.5, 4.0)
+WARM_UP = 50
+"""Units of each bench that are there before the pace is counted."""
+CORES = 2
+"""What a small maker's machine has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +52,15 @@ class Found:
     lost: int
     doubled: int
     ledger_is_whole: bool
+    units_per_s: float | None
+    """Of all benches, into the shared database, with whatever else the machine did."""
+    used_ms: float | None
+    """Processor time that a unit took, of benches and server together: recorded and
+    watched in the bench's own file, told, kept in the shared database."""
+    server_used_ms: float | None
+    """Of it, the server's."""
+    units_per_s_of_two_cores: float | None
+    """What two cores have time for by that, were they doing nothing else."""
 
 
 def live(folder: Path, bench: str, conninfo: str, most: int) -> None:
@@ -64,31 +82,110 @@ def live(folder: Path, bench: str, conninfo: str, most: int) -> None:
                     exchange(store, shared, bench)
 
 
-def study(*, benches: int, kills: int, server_kills: int, seed: int = 7) -> Found:
-    """Kill and count."""
+def study(
+    *,
+    benches: int,
+    kills: int,
+    server_kills: int,
+    seed: int = 7,
+    lives_s: tuple[float, float] = LIVES_S,
+    pace_s: float = 0.0,
+    others: Server | None = None,
+) -> Found:
+    """Kill and count.
+
+    Parameters
+    ----------
+    lives_s
+        How long a bench lives at least and at most, once it records.
+    pace_s
+        How long all go on undisturbed before; 0: they do not.
+    others
+        A server that others use too, and is not killed; left out, one of its own.
+    """
     chance = np.random.default_rng(seed)
     names = [f"bench-{one + 1}" for one in range(benches)]
-    with TemporaryDirectory() as place, server() as at:
+    with (
+        TemporaryDirectory() as place,
+        server() if others is None else nullcontext(others) as at,
+    ):
         folder, conninfo = Path(place), at.conninfo(at.new())
         with PostgresStore(conninfo) as shared:
             for place_of, name in enumerate(names):
                 _set_up(folder, name, shared, first=place_of == 0)
-        running: dict[str, subprocess.Popen[bytes]] = {}
+        pace = _paced(folder, names, at, conninfo, pace_s) if pace_s else None
         deaths, server_deaths = dict.fromkeys(names, 0), 0
         while min(deaths.values()) < kills or server_deaths < server_kills:
+            with _living(folder, names, conninfo):
+                time.sleep(chance.uniform(*lives_s))
+                if server_deaths < server_kills:
+                    at.kill_and_start_again()
+                    server_deaths += 1
             for name in names:
-                running[name] = _born(folder, name, conninfo)
-            for name in names:
-                _wait_for(running[name])
-            time.sleep(chance.uniform(*LIVES_S))
-            if server_deaths < server_kills:
-                at.kill_and_start_again()
-                server_deaths += 1
-            for name in names:
-                with running[name] as dying:
-                    dying.kill()
                 deaths[name] += 1
-        return _counted(folder, names, conninfo, sum(deaths.values()), server_deaths)
+        return _counted(
+            folder, names, conninfo, sum(deaths.values()), server_deaths, pace
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pace:
+    units: int
+    taken_s: float
+    used_s: float
+    server_used_s: float
+
+
+def _paced(
+    folder: Path, names: list[str], at: Server, conninfo: str, pace_s: float
+) -> _Pace:
+    """Let all benches record and tell for a while; count what came through."""
+    with (
+        _living(folder, names, conninfo) as running,
+        psycopg.connect(conninfo, autocommit=True) as asking,
+    ):
+
+        def counted(what: str) -> int:
+            asked = sql.SQL("select count({}) from {}.run")
+            found = asking.execute(asked.format(sql.SQL(what), sql.Identifier(SCHEMA)))
+            (row,) = found.fetchall()
+            return int(row[0])
+
+        # By then all lines to the server are open, and the statements are translated.
+        while counted("*") < WARM_UP * len(names):
+            time.sleep(0.02)
+        at_server = [at.process.pid, *at.workers()]
+
+        def used() -> tuple[float, float]:
+            server_s = sum(map(used_s, at_server))
+            return server_s, server_s + sum(used_s(one.pid) for one in running)
+
+        units, before_s = counted("*"), used()
+        begun_s = time.monotonic()
+        time.sleep(pace_s)
+        taken_s = time.monotonic() - begun_s
+        after_s = used()
+        return _Pace(
+            units=counted("*") - units,
+            taken_s=taken_s,
+            used_s=after_s[1] - before_s[1],
+            server_used_s=after_s[0] - before_s[0],
+        )
+
+
+@contextmanager
+def _living(
+    folder: Path, names: list[str], conninfo: str
+) -> Iterator[list["subprocess.Popen[bytes]"]]:
+    """Let all benches live, from their first record on; kill them at the end."""
+    with ExitStack() as held:
+        running = []
+        for name in names:
+            running.append(held.enter_context(_born(folder, name, conninfo)))
+            held.callback(running[-1].kill)
+        for one in running:
+            _wait_for(one)
+        yield running
 
 
 def _born(folder: Path, name: str, conninfo: str) -> "subprocess.Popen[bytes]":
@@ -114,7 +211,12 @@ def _set_up(folder: Path, name: str, shared: PostgresStore, *, first: bool) -> N
 
 
 def _counted(
-    folder: Path, names: list[str], conninfo: str, kills: int, server_kills: int
+    folder: Path,
+    names: list[str],
+    conninfo: str,
+    kills: int,
+    server_kills: int,
+    pace: _Pace | None,
 ) -> Found:
     recorded: set[str] = set()
     with PostgresStore(conninfo) as shared:
@@ -137,6 +239,14 @@ def _counted(
             lost=len(recorded - set(there)),
             doubled=len(there) - len(set(there)),
             ledger_is_whole=verify(shared.rows(LedgerRow)) is None,
+            units_per_s=None if pace is None else pace.units / pace.taken_s,
+            used_ms=None if pace is None else 1e3 * pace.used_s / pace.units,
+            server_used_ms=None
+            if pace is None
+            else 1e3 * pace.server_used_s / pace.units,
+            units_per_s_of_two_cores=(
+                None if pace is None else CORES * pace.units / pace.used_s
+            ),
         )
 
 

@@ -6,10 +6,10 @@ are findings, holds and messages to a receiver on this machine. Beside that some
 looks: the daemon's state and the rows of the first page are asked for all the time.
 """
 
-import os
+import subprocess
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
@@ -26,21 +26,24 @@ from daemon.trials.stories.demo import lay_out
 from storage import RemoteStore, endpoint
 from tests.daemon.alerts.fakes import refusing
 from tests.daemon.making import AT, demo_settings
+from tests.studies.used import memory_mb, used_s
 
 SETTINGS = demo_settings()
+Running = subprocess.Popen[str]
 PRODUCT = ProductModel.of(SETTINGS.product)
 NAME = SETTINGS.product.name
 A_BUILD = 100
 BAD_EACH = 20
 """Every so many builds take a reel that is off."""
 BAD_PPM = 4000.0
+FEWEST = 20
+"""Fewer have no tenth of their own."""
 LOOK_S = 1.0
 """How often somebody looks."""
 LOOKS = 200
 """So often is noted, over the whole, how large the daemon is."""
 WARM_UP = 0.1
 """The share of the units that warm the daemon up."""
-MB = 1024.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +87,7 @@ def study(
     units: int,
     seed: int = 7,
     tell: Callable[[float, str], None] = lambda _share, _said: None,
+    running: Callable[..., AbstractContextManager[Running]] = running_daemon,
 ) -> Soaked:
     """Give a daemon so many units; return what became of it.
 
@@ -91,6 +95,8 @@ def study(
     ----------
     tell
         Is told how far it is, as a share, and in words.
+    running
+        Starts the daemon, as a maker does unless told otherwise.
     """
     begun_s = time.monotonic()
     with (
@@ -104,7 +110,7 @@ def study(
             encoding="utf-8",
         )
         with (
-            running_daemon(home, "--no-bench") as process,
+            running(home, "--no-bench") as process,
             Client.of(home.data) as client,
             _asked(home) as store,
             _looking(home) as looks,
@@ -278,17 +284,3 @@ def _rows(store: RemoteStore, query: str, **more: int) -> list[dict[str, object]
         query, product=NAME, **more
     ).to_pylist()
     return found
-
-
-def used_s(pid: int) -> float:
-    """Return the processor time that a process has taken, s."""
-    stat = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8")
-    after_name = stat.rpartition(")")[2].split()
-    return (int(after_name[11]) + int(after_name[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def memory_mb(pid: int) -> float:
-    """Return how much of a process is resident, MB."""
-    lines = Path(f"/proc/{pid}/status").read_text(encoding="utf-8").splitlines()
-    (found,) = [one for one in lines if one.startswith("VmRSS:")]
-    return int(found.split()[1]) / MB

@@ -81,8 +81,9 @@ def trials(
     Raises
     ------
     TrialError
-        The side that comes to harm does not measure.
+        The side that comes to harm does not measure, or this system has no such side.
     """
+    _require_fork()
     chance = random.Random(seed)  # noqa: S311 -- moments, no secrets
     with tempfile.TemporaryDirectory() as folder:
         with _bench(Path(folder) / "plain", WITHOUT_WATCHDOG) as plain:
@@ -104,6 +105,7 @@ def few_trials(number: int, *, seed: int = 1) -> list[SafeStateRow]:
 
     Parameters and errors are those of `trials`.
     """
+    _require_fork()
     chance = random.Random(seed)  # noqa: S311 -- moments, no secrets
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -111,6 +113,15 @@ def few_trials(number: int, *, seed: int = 1) -> list[SafeStateRow]:
     ):
         made = _Trials(plain, number, chance, lambda _: None)
         return [made.harmed("killed", _kill), made.harmed("stopped", _stop)]
+
+
+def _require_fork() -> None:
+    if not hasattr(os, "fork"):
+        message = (
+            "the safe state cannot be tried on this system: no process can be made and "
+            "stopped as the trials need it. Try it on Linux or macOS"
+        )
+        raise TrialError(message)
 
 
 class Victims:
