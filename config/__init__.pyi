@@ -5,6 +5,7 @@ from .bench import (
     Bench as Bench,
     CheckStandard as CheckStandard,
     Instrument as Instrument,
+    KnownStandard as KnownStandard,
     MeterRange as MeterRange,
 )
 from .check import check as check, limit_words as limit_words, summary as summary

@@ -36,6 +36,7 @@ __all__ = [
     "CurrentLimit",
     "Instrument",
     "KnownError",
+    "KnownStandard",
     "LongName",
     "MeterRange",
     "Reference",
@@ -126,12 +127,7 @@ class Instrument(Strict):
                 f"profile = {TYPED!r}",
             )
         with where_whole:
-            done, due = self.calibrated_at, self.calibration_due
-            if done is not None and due is not None and due <= done:
-                yield Problem(
-                    path=("calibration_due",),
-                    problem=f"must be later than calibrated_at, {done:%Y-%m-%d}",
-                )
+            yield from _due_too_early(self.calibrated_at, self.calibration_due)
         with where_whole:
             scales = Counter(one.full_scale for one in self.ranges)
             for place, one in enumerate(self.ranges):
@@ -183,12 +179,30 @@ class SeriesResistor(Strict):
         return self.ohm[range_] + self.burden_ohm
 
 
-class CheckStandard(Strict):
-    """A unit of known errors; tells bench drift from product drift."""
+class KnownStandard(Strict):
+    """A unit of known errors; beside others it tells whose drift is seen."""
 
     serial: Name
     error_ppm: Annotated[dict[Name, KnownError], Field(min_length=1)]
     uncertainty_ppm: PpmAboveZero
+    certificate: LongName | None = None
+    """Its file or its number."""
+    calibrated_at: date | None = None
+    calibration_due: date | None = None
+
+    def problems(self) -> Iterator[Problem]:
+        """Refuse a calibration that ends before it began."""
+        with where_whole:
+            yield from _due_too_early(self.calibrated_at, self.calibration_due)
+
+    def past_due(self, on: date) -> bool:
+        """Whether its calibration has ended by a day: its values tell no more."""
+        return self.calibration_due is not None and on > self.calibration_due
+
+
+class CheckStandard(KnownStandard):
+    """The standard that every check runs; tells bench drift from product drift."""
+
     every_units: Count | None = None
     every_hours: Hours | None = None
 
@@ -224,6 +238,14 @@ class Bench(Strict):
     series_resistor: SeriesResistor | None = None
     """None: the source gives what the product takes in."""
     check_standard: CheckStandard | None = None
+    further_standards: tuple[KnownStandard, ...] = Field(default=(), strict=False)
+    """Run beside it when a session opens, and where it reads wrong."""
+
+    @property
+    def standards(self) -> tuple[KnownStandard, ...]:
+        """Every check standard, the one that every check runs first."""
+        first = () if self.check_standard is None else (self.check_standard,)
+        return (*first, *self.further_standards)
 
     @property
     def instruments(self) -> dict[str, Instrument]:
@@ -288,8 +310,24 @@ class Bench(Strict):
                             problem=f"must be > 0 and <= {LARGEST_FULL_SCALE:g}",
                         )
         with where_whole:
+            yield from self._standards_confused()
+        with where_whole:
             if self.simulated:
                 yield from self._not_simulated()
+
+    def _standards_confused(self) -> Iterator[Problem]:
+        if self.further_standards and self.check_standard is None:
+            yield Problem(
+                path=("check_standard",),
+                problem="missing; further_standards are run beside it",
+            )
+        serials = Counter(one.serial for one in self.standards)
+        for place, one in enumerate(self.further_standards):
+            if serials[one.serial] > 1:
+                yield Problem(
+                    path=("further_standards", place, "serial"),
+                    problem="another check standard has this serial",
+                )
 
     def _not_simulated(self) -> Iterator[Problem]:
         for role in ROLES:
@@ -335,6 +373,14 @@ def visa_address_of(text: str) -> str | None:
             else f"TCPIP::{host[1]}::{host[2]}::SOCKET"
         )
     return None
+
+
+def _due_too_early(done: date | None, due: date | None) -> Iterator[Problem]:
+    if done is not None and due is not None and due <= done:
+        yield Problem(
+            path=("calibration_due",),
+            problem=f"must be later than calibrated_at, {done:%Y-%m-%d}",
+        )
 
 
 def _loopback(address: str) -> bool:

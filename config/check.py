@@ -10,6 +10,7 @@ from config.model import (
     Bench,
     ErrorLimit,
     Instrument,
+    KnownStandard,
     LimitParts,
     Plan,
     Product,
@@ -173,10 +174,26 @@ def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
         )
         if standard.every_hours is not None:
             again += f" and after every {standard.every_hours:g} hours"
+        again += _certified(standard)
         stands = ", which stands in the simulated bench" if bench.simulated else ""
         yield f"  check standard {standard.serial}{stands}: at the start{again}"
+        for further in bench.further_standards:
+            yield (
+                f"  check standard {further.serial}, on "
+                f"{', '.join(further.error_ppm)}: beside it at the start"
+                f"{_certified(further)}"
+            )
     if bench.simulated:
         yield f"  simulated, {bench.time_scale:g} times as fast as real time"
+
+
+def _certified(one: KnownStandard) -> str:
+    said = ""
+    if one.certificate is not None:
+        said += f", certificate {one.certificate}"
+    if one.calibration_due is not None:
+        said += f", calibration due {one.calibration_due:%Y-%m-%d}"
+    return said
 
 
 def _place(one: Instrument) -> str:

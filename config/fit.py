@@ -296,6 +296,15 @@ def _check_standard(product: Product, bench: Bench) -> Iterator[Problem]:
                     problem="missing; the check standard is run on every range of "
                     "the product, each with its known error",
                 )
+    for place, one in enumerate(bench.further_standards):
+        with where_whole:
+            for key in one.error_ppm:
+                if key not in product.ranges:
+                    yield Problem(
+                        path=("bench", "further_standards", place, "error_ppm", key),
+                        problem="the product has no such range",
+                        suggestion=near(key, product.ranges),
+                    )
 
 
 def _reference(product: Product, bench: Bench, plan: Plan) -> Iterator[Problem]:

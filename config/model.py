@@ -11,6 +11,7 @@ from config.bench import (
     Bench,
     CheckStandard,
     Instrument,
+    KnownStandard,
     MeterRange,
     Reference,
 )
@@ -55,6 +56,7 @@ __all__ = [
     "ErrorLimit",
     "Instrument",
     "Judging",
+    "KnownStandard",
     "LimitParts",
     "LimitSpan",
     "Maker",

@@ -62,7 +62,11 @@ _WORDS = {
     "Instrument.calibration_due": "past this day, every result says so",
     "Instrument.ranges": "the accuracy from its data sheet, one line for each range; "
     "resolution is the smallest step shown",
+    "Bench.further_standards": "others of known error, run beside it when a session "
+    "opens",
     "CheckStandard.uncertainty_ppm": "standard uncertainty of its known errors",
+    "CheckStandard.calibration_due": "past this day, the bench says so",
+    "KnownStandard.calibration_due": "past this day it is not run",
     "CheckStandard.every_units": "run it again after so many units",
     "CheckStandard.every_hours": "and after so many hours, whichever comes first",
     "Plan.people": "who may end a hold",

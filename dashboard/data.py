@@ -37,6 +37,7 @@ from storage import (
     Row,
     RunInDoubt,
     Signal,
+    StandardCheck,
     StorageError,
     UnreachableError,
     endpoint,
@@ -121,6 +122,8 @@ class Shown:
     checks: pd.DataFrame
     """Of the check standard, every range of every check since the shown builds began,
     and of those not long before."""
+    beside: list[StandardCheck]
+    """Of several check standards run beside one another, oldest first."""
     doubts: pd.DataFrame
     runs_in_doubt: list[RunInDoubt]
     doubted: dict[str, tuple[str, ...]]
@@ -148,6 +151,7 @@ class Shown:
         holds = store.rows(HoldState, product=connection.name)
         proofs = store.rows(Proof, "proofs", product=connection.name)
         near = {*recent.column("build").to_pylist()}
+        bench = connection.settings.bench
         return cls(
             connection=connection,
             builds=builds.sort_by([("opened_at", "ascending"), ("build", "ascending")])
@@ -172,6 +176,9 @@ class Shown:
                 after=max(0, first - RUNS_BEFORE),
                 kind="check",
             ),
+            beside=[]
+            if bench is None or not bench.further_standards
+            else store.rows(StandardCheck, product=connection.name),
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             doubted=doubted(store, connection.name),

@@ -112,6 +112,7 @@ from .records import (
     Scope as Scope,
     Session as Session,
     Signal as Signal,
+    StandardCheck as StandardCheck,
     Unit as Unit,
     Verdict as Verdict,
     WholeRun as WholeRun,
@@ -123,7 +124,13 @@ from .records_alerts import (
     Severity as Severity,
 )
 from .records_amending import Amended as Amended, Amendment as Amendment
-from .records_gauge import GaugeReading as GaugeReading, GaugeStudy as GaugeStudy
+from .records_gauge import (
+    FEWEST_REFERENCES as FEWEST_REFERENCES,
+    FEWEST_TIMES as FEWEST_TIMES,
+    GaugeKind as GaugeKind,
+    GaugeReading as GaugeReading,
+    GaugeStudy as GaugeStudy,
+)
 from .records_line import (
     KeptLine as KeptLine,
     LineBench as LineBench,

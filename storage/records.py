@@ -587,6 +587,34 @@ class CrossCheck(Record):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StandardCheck(Record):
+    """One range of one check standard, in a row of several at one bench, ppm.
+
+    Uncertainties are standard (k = 1); `own_uncertainty_ppm` is the part that differs
+    from reading to reading. What was known of the standard then stays with it.
+    `check_run` is the run of the check standard that opened the row.
+    """
+
+    kept = Kept(
+        key=("check_run", "serial", "range"),
+        refers={"product": "product", "session": "session", "check_run": "run"},
+        order=("measured_at", "check_run", "serial", "range"),
+    )
+
+    check_run: str
+    serial: str
+    range: str
+    product: str
+    session: str
+    error_ppm: float
+    uncertainty_ppm: float
+    own_uncertainty_ppm: float
+    known_ppm: float
+    known_uncertainty_ppm: float
+    measured_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Proof(Record):
     """A measurement made to settle a finding.
 

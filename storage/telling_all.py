@@ -36,6 +36,7 @@ from storage.records import (
     RunKind,
     Session,
     Signal,
+    StandardCheck,
     Unit,
     WholeRun,
 )
@@ -69,7 +70,13 @@ _BEFORE_RUNS: tuple[type[Record], ...] = (
     BenchInstrument,
     GaugeStudy,
 )
-_AFTER_SIGNALS: tuple[type[Record], ...] = (Doubt, Proof, CrossCheck, GaugeReading)
+_AFTER_SIGNALS: tuple[type[Record], ...] = (
+    Doubt,
+    Proof,
+    CrossCheck,
+    StandardCheck,
+    GaugeReading,
+)
 _DECIDED: Mapping[type[Record], str] = {
     Calibration: "noted_at",
     Hold: "placed_at",

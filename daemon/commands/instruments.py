@@ -17,7 +17,10 @@ from daemon.traceability import instruments as known
 @click.option("--unit", "serial", help="Those that this unit's results rest on.")
 @shown
 def instruments_list(*, serial: str | None) -> Shown:
-    """List instruments, with their calibration."""
+    """List instruments, with their calibration.
+
+    Check standards come last.
+    """
     with opened() as at:
         if serial is not None:
             rows = known.of_unit(at.store, serial)
@@ -26,7 +29,7 @@ def instruments_list(*, serial: str | None) -> Shown:
                 "serial number": "serial_number", "calibrated": "calibrated_at",
                 "due": "due_at",
             })  # fmt: skip
-        every = known.instruments(at.store)
+        every = known.instruments(at.store, at.settings.bench)
     return listed(every, {
         "serial number": "serial_number", "instrument": "identity",
         "roles": lambda one: ", ".join(one.roles), "sessions": "sessions",

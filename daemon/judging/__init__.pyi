@@ -1,4 +1,9 @@
-from .bench_changes import bench_name as bench_name, to_repeat as to_repeat
+from . import gauge_shown as gauge_shown
+from .bench_changes import (
+    bench_name as bench_name,
+    rests_on_another as rests_on_another,
+    to_repeat as to_repeat,
+)
 from .bench_drift import drifts_of as drifts_of
 from .budget import (
     NoBudgetError as NoBudgetError,
@@ -11,10 +16,15 @@ from .capability import (
     RangeVariation as RangeVariation,
 )
 from .gauge import (
+    TIMES as TIMES,
+    TRIALS as TRIALS,
     Cell as Cell,
     Gauge as Gauge,
     GaugeError as GaugeError,
+    again as again,
+    number as number,
     planned as planned,
+    width_between as width_between,
 )
 from .inspections import (
     ANSWERS as ANSWERS,
@@ -35,6 +45,7 @@ from .instruments import (
     meet as meet,
     remark_on as remark_on,
     remarks as remarks,
+    standards_past_due as standards_past_due,
 )
 from .product import ProductModel as ProductModel, RangeModel as RangeModel
 from .prospects import too_poor_for as too_poor_for, too_poor_on as too_poor_on

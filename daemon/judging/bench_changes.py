@@ -20,12 +20,14 @@ def bench_name(bench: Bench | None) -> str | None:
     return sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:16]
 
 
+def rests_on_another(study: GaugeStudy, bench: Bench | None) -> bool:
+    """Whether a study was made on a bench that is not the one there is now."""
+    return study.bench is not None and study.bench != bench_name(bench)
+
+
 def to_repeat(
     studies: Sequence[GaugeStudy], bench: Bench | None
 ) -> tuple[GaugeStudy, ...]:
-    """Return the latest study of each range that was made on another bench."""
-    now = bench_name(bench)
-    latest = {one.range: one for one in studies}
-    return tuple(
-        one for one in latest.values() if one.bench is not None and one.bench != now
-    )
+    """Return the latest study of each kind and range that rests on another bench."""
+    latest = {(one.kind, one.range, one.unit): one for one in studies}
+    return tuple(one for one in latest.values() if rests_on_another(one, bench))

@@ -96,6 +96,16 @@ def remarks(instruments: Iterable[BenchInstrument], on: date) -> tuple[str, ...]
     return tuple(f"The {TITLES[role]}: {remark}." for role, remark in found if remark)
 
 
+def standards_past_due(bench: Bench, on: date) -> tuple[str, ...]:
+    """Return a sentence for each check standard whose calibration has ended."""
+    return tuple(
+        f"Check standard {one.serial}: {due_remark(one.calibration_due, on)}"
+        f"{'' if one is bench.check_standard else '; it is not run'}."
+        for one in bench.standards
+        if one.past_due(on)
+    )
+
+
 def remark_on(remark: str | None, due_at: str | None, on: date) -> str | None:
     """Return what to know of an instrument of a session on a day of the session.
 

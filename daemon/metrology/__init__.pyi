@@ -83,3 +83,9 @@ from .uncertainty import (
     Distribution as Distribution,
     half_width_component as half_width_component,
 )
+from .whose_drift import (
+    Mover as Mover,
+    StandardSeen as StandardSeen,
+    WhoseDrift as WhoseDrift,
+    whose_drift as whose_drift,
+)

@@ -8,6 +8,7 @@ from . import (
     ranges as ranges,
     screens as screens,
     sentences as sentences,
+    standards as standards,
     today as today,
 )
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look

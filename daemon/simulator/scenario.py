@@ -213,11 +213,12 @@ def workshop(settings: Settings, seed: int, *, line: Line | None = None) -> Scen
 def _with_standard(
     boards: Mapping[str, Board], world: World, settings: Settings
 ) -> dict[str, Board]:
-    """Return boards, and the check standard where the bench has one."""
+    """Return boards, and the check standards that the bench has."""
     made = dict(boards)
-    if settings.bench is not None and settings.bench.check_standard is not None:
-        known = settings.bench.check_standard
-        made[known.serial] = world.standard(known.serial, known.error_ppm)
+    for known in () if settings.bench is None else settings.bench.standards:
+        # Where it is not known it is not read.
+        error_ppm = dict.fromkeys(settings.product.ranges, 0.0) | known.error_ppm
+        made[known.serial] = world.standard(known.serial, error_ppm)
     return made
 
 

@@ -24,6 +24,7 @@ from storage import (
     RangeResult,
     RunKind,
     Session,
+    StandardCheck,
     Verdict,
 )
 
@@ -39,15 +40,19 @@ class NotJudgedError(HoldpointError):
 class OutOfControlError(NotJudgedError):
     """The check standard does not read as it should, so no unit is judged."""
 
-    def __init__(self, *, serial: str, ranges: Sequence[str]) -> None:
+    def __init__(
+        self, *, serial: str, ranges: Sequence[str], beside: Sequence[str] = ()
+    ) -> None:
         self.serial = serial
         self.ranges = tuple(ranges)
-        super().__init__(
+        message = (
             f"check standard {serial} is outside its limits on {', '.join(ranges)}: "
             "no unit is judged, and the runs since the last good check are in doubt; "
             "connect it again and measure it without touching anything else, or find "
             "what moved: leads, meter ranges, nulls"
         )
+        said = " ".join(beside)
+        super().__init__(f"{message}. {said.removesuffix('.')}" if said else message)
 
 
 class MovedAlikeError(OutOfControlError):
@@ -102,6 +107,9 @@ class BenchBook:
         self._clock = clock
         self._configuration = configuration
         self._said: tuple[str, ...] = ()
+        self._checked: tuple[str, dict[str, Measured]] | None = None
+        self.compared = False
+        """Whether the session's standards were run beside one another."""
         self.session: str | None = None
         """The one that is open."""
         self.instruments: list[BenchInstrument] = []
@@ -144,7 +152,7 @@ class BenchBook:
 
     def end_session(self) -> None:
         """Leads or nulls were changed: the next unit waits for a new check."""
-        self.session = None
+        self.session, self.compared = None, False
         if self.standing is not None:
             self.standing.new_session()
 
@@ -229,6 +237,7 @@ class BenchBook:
         learned = judge.learned(readings)
         measured = {one.range: learned.error(one) for one in readings}
         run, verdicts = uuid4().hex, standing.judge(measured)
+        self._checked = None
         closes = (
             standing.closes(run, measured, judge)
             if set(verdicts.values()) == {Verdict.CONFORMING}
@@ -237,6 +246,7 @@ class BenchBook:
         results = _check_rows(run, measured, verdicts)
         header = self._header(session, standing.serial, None, started_at, None, None)
         number = self._cycle.record_check(results, header, readings, closes)
+        self._checked = run, measured
         product = self._cycle.product
         titles = {one.key: one.title for one in product.ranges}
         outside = standing.checked(
@@ -258,6 +268,61 @@ class BenchBook:
             self._cycle.store, product.settings.name, titles, after=number - 1
         )
         return number
+
+    def further_standards(self) -> tuple[model.KnownStandard, ...]:
+        """Return those to run beside the check standard: none past its calibration."""
+        today = self._clock.utc().date()
+        return tuple(
+            one for one in self._bench.further_standards if not one.past_due(today)
+        )
+
+    def compare(
+        self,
+        others: Sequence[tuple[model.KnownStandard, Sequence[RangeReadings]]],
+        *,
+        session: str,
+    ) -> tuple[StandardCheck, ...]:
+        """Keep other standards' readings beside those of the check that was just made.
+
+        Raises
+        ------
+        NoStandardError
+            No check was made.
+        """
+        standard = self._bench.check_standard
+        if standard is None or self._checked is None:
+            raise NoStandardError
+        run, first = self._checked
+        judge = self._cycle.judge()
+        measured: list[tuple[model.KnownStandard, Mapping[str, Measured]]] = []
+        for one, readings in others:
+            learned = judge.learned(readings)
+            measured.append(
+                (one, {each.range: learned.error(each) for each in readings})
+            )
+        shared = {key for _, by_range in measured for key in by_range}
+        measured.insert(0, (standard, {key: first[key] for key in shared}))
+        now = self._clock.utc()
+        rows = tuple(
+            StandardCheck(
+                check_run=run,
+                serial=one.serial,
+                range=key,
+                product=self._cycle.settings.product.name,
+                session=session,
+                error_ppm=each.error.error_ppm,
+                uncertainty_ppm=each.error.uncertainty_ppm,
+                own_uncertainty_ppm=each.error.own_uncertainty_ppm,
+                known_ppm=one.error_ppm[key],
+                known_uncertainty_ppm=one.uncertainty_ppm,
+                measured_at=now,
+            )
+            for one, by_range in measured
+            for key, each in by_range.items()
+        )
+        self._cycle.store.keep(*rows)
+        self.compared = True
+        return rows
 
     def take_said(self) -> tuple[str, ...]:
         """Return once what the last check changed of units measured before it."""

@@ -5,6 +5,7 @@ a session whose last check of every range was in control and is not overdue.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 
 from config import model
 from daemon.bench import (
@@ -19,8 +20,8 @@ from daemon.bench import (
     identify,
     measure,
 )
-from daemon.judging import remarks, too_poor_for
-from daemon.presentation import sentences
+from daemon.judging import remarks, standards_past_due, too_poor_for
+from daemon.presentation import sentences, standards
 from daemon.station.asking import Asking
 from daemon.station.bench_book import (
     BenchBook,
@@ -102,6 +103,8 @@ class Station:
         self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
         self._too_poor = too_poor_for(cycle.settings)
+        self._told: tuple[str, ...] = ()
+        self._said: tuple[str, ...] = ()
         self._show_standing()
 
     def _turned_by_hand(self) -> HandTold | HandTurned | None:
@@ -202,7 +205,7 @@ class Station:
         return {} if self._hand is not None else self._book.disagreements(readings)
 
     def check(self) -> None:
-        """Run the check standard now, whether it is due or not.
+        """Run the check standards now, whether a check is due or not.
 
         Raises
         ------
@@ -211,7 +214,7 @@ class Station:
         """
         if self._settings.check_standard is None:
             raise NoStandardError
-        self._check(self._open_session())
+        self._check(self._open_session(), beside=True)
 
     def finish(self) -> None:
         """End the session with a check that closes what it measured.
@@ -345,33 +348,77 @@ class Station:
         self._show_remarks()
         return session
 
-    def _check(self, session: str) -> None:
-        """Run the check standard; there is one."""
+    def _check(self, session: str, *, beside: bool = False) -> None:
+        """Run the check standard; there is one.
+
+        Others are run beside it once a session, when `beside` says so, and where it
+        reads wrong: they tell whether the bench has moved, or it.
+        """
         standard = self._settings.check_standard
         if standard is None:
             raise NoStandardError
+        keys = self._cycle.product.keys
+        self._desk.show(checked=None)
+        readings, started_at = self._run_standard(standard, keys)
+        try:
+            self._book.check(readings, session=session, started_at=started_at)
+            self._desk.show(checked=sentences.reads_right(standard.serial))
+        except MovedAlikeError:
+            raise
+        except OutOfControlError as exc:
+            said = self._beside(session)
+            raise OutOfControlError(
+                serial=exc.serial, ranges=exc.ranges, beside=said
+            ) from None
+        finally:
+            self._show_standing()
+        if beside or not self._book.compared:
+            self._beside(session)
+
+    def _run_standard(
+        self, standard: model.KnownStandard, ranges: Sequence[str]
+    ) -> tuple[list[RangeReadings], datetime]:
+        """Have a standard connected and measure it; return when that began, too."""
         serial = standard.serial
         self._warm_up()
-        self._desk.show(checked=None)
         self._connect(f"check standard {serial}", serial)
         self._require_ambient()
         started_at = self._clock.utc()
         self._desk.turn_to("checking", serial=serial)
-        readings = self._measure(serial, self._cycle.product.keys)
-        try:
-            self._book.check(readings, session=session, started_at=started_at)
-            self._desk.show(checked=sentences.reads_right(serial))
-        finally:
-            self._show_standing()
+        return self._measure(serial, ranges), started_at
+
+    def _beside(self, session: str) -> tuple[str, ...]:
+        """Run the other standards beside the one just read; return what they tell."""
+        others = []
+        for one in self._book.further_standards():
+            known = [key for key in self._cycle.product.keys if key in one.error_ppm]
+            others.append((one, self._run_standard(one, known)[0]))
+        if not others:
+            return ()
+        rows = self._book.compare(others, session=session)
+        titles = self._cycle.product.titles
+        said = standards.standards_said(rows, titles)
+        self._told = standards.standards_said(rows, titles, right=False)
+        self._show_remarks()
+        self._said = said
+        return said
 
     def take_said(self) -> tuple[str, ...]:
-        """Return once what the last check changed of units measured before it."""
-        return self._book.take_said()
+        """Return once what the last check changed, and what several standards told."""
+        said, self._said = self._said, ()
+        return (*self._book.take_said(), *said)
 
     def _show_remarks(self) -> None:
         """Say what to know of the bench: a calibration may end any day."""
-        of_instruments = remarks(self._book.instruments, self._clock.utc().date())
-        self._desk.show(remarks=(*of_instruments, *self._too_poor))
+        today = self._clock.utc().date()
+        self._desk.show(
+            remarks=(
+                *remarks(self._book.instruments, today),
+                *standards_past_due(self._settings, today),
+                *self._told,
+                *self._too_poor,
+            )
+        )
 
     def _show_standing(self) -> None:
         standing = self._book.standing

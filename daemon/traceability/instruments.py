@@ -12,7 +12,7 @@ from hashlib import sha256
 from pathlib import Path
 from uuid import uuid4
 
-from config import HoldpointError
+from config import Bench, HoldpointError, KnownStandard
 from daemon.holds import require_decision
 from storage import (
     BenchInstrument,
@@ -22,6 +22,7 @@ from storage import (
     DoubtCause,
     Run,
     RunKind,
+    StandardCheck,
     Store,
     UnitRow,
 )
@@ -66,8 +67,11 @@ class Resting:
     serials: tuple[str, ...]
 
 
-def instruments(store: Store) -> tuple[Known, ...]:
-    """Return every instrument that stood on a bench, with its latest calibration."""
+def instruments(store: Store, bench: Bench | None = None) -> tuple[Known, ...]:
+    """Return every instrument that stood on a bench, with its latest calibration.
+
+    The check standards of `bench` come last.
+    """
     met: dict[str, list[BenchInstrument]] = {}
     for one in store.rows(BenchInstrument):
         if one.serial_number is not None:
@@ -93,7 +97,38 @@ def instruments(store: Store) -> tuple[Known, ...]:
                 found=None if calibration is None else calibration.found,
             )
         )
-    return tuple(found)
+    standards = () if bench is None else bench.standards
+    return (
+        *found,
+        *(_of_standard(store, one, noted.get(one.serial)) for one in standards),
+    )
+
+
+def _of_standard(
+    store: Store, standard: KnownStandard, noted: Calibration | None
+) -> Known:
+    """Return a check standard by its settings, or by what was noted later."""
+    sessions = {
+        one.session
+        for one in store.rows(Run, serial=standard.serial, kind=RunKind.CHECK)
+    } | {one.session for one in store.rows(StandardCheck, serial=standard.serial)}
+    done, due = standard.calibrated_at, standard.calibration_due
+    calibrated_on = None if done is None else done.isoformat()
+    by_note = noted is not None and noted.made_on > (calibrated_on or "")
+    return Known(
+        serial_number=standard.serial,
+        identity="unit of known error",
+        roles=("check standard",),
+        sessions=len(sessions),
+        calibrated_on=noted.made_on if by_note and noted else calibrated_on,
+        due_on=noted.due_on
+        if by_note and noted
+        else None
+        if due is None
+        else due.isoformat(),
+        certificate=noted.certificate if by_note and noted else standard.certificate,
+        found=None if noted is None else noted.found,
+    )
 
 
 def rests_on(

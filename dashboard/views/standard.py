@@ -5,7 +5,7 @@ from dataclasses import asdict
 import pandas as pd
 import streamlit as st
 
-from daemon.presentation import figures, plots, screens
+from daemon.presentation import figures, plots, screens, standards
 from dashboard import benches, charts, data, look, pictures
 
 MEANING = (
@@ -20,6 +20,20 @@ CHECKS = {
     "started_at": "measured", "difference_ppm": "read less known, ppm",
     "limit_ppm": "expanded uncertainty of it, ppm", "verdict": "verdict",
 }  # fmt: skip
+BESIDE = {
+    "measured_at": "measured", "standard": "check standard",
+    "difference_ppm": "read less known, ppm",
+    "allowed_ppm": "expanded uncertainty of it, ppm",
+}  # fmt: skip
+NOT_BESIDE = (
+    "They have not been run beside one another yet. A session opens with all of them."
+)
+MEANING_SEVERAL = (
+    "A dot is a standard's error as read, less its error as it was known then. What "
+    "the bench adds is the same for all that it reads in a row: lines that move "
+    "together show the bench; a line that leaves the others shows that its "
+    "standard has moved."
+)
 FIRST = "A session opens with it on every range."
 ORDERED = "bench orders"
 """Key of a viewer's session: how often something was ordered here."""
@@ -52,6 +66,7 @@ def standard() -> None:
         )
         st.page_link("views/holds.py", label="Decide on runs in doubt")
     orders()
+    several(shown, titles)
     drawn = [(key, frame[frame["range"] == key]) for key in titles]
     for key, mine in drawn:
         if not mine.empty:
@@ -73,6 +88,42 @@ def standard() -> None:
         checks = figures.counted(frame["number"].nunique(), "check")
         look.quiet(f"{checks}, from {since} to {until}.", MEANING)
     benches.standard(shown)
+
+
+def several(shown: data.Shown, titles: dict[str, str]) -> None:
+    """Say what several standards tell of one another; nothing where there is one."""
+    bench = shown.connection.settings.bench
+    if bench is None or not bench.further_standards:
+        return
+    rows = shown.beside
+    last = standards.latest(rows)
+    look.heading(
+        "Several standards",
+        list(standards.standards_said(last, titles)) if last else [NOT_BESIDE],
+    )
+    if not last:
+        return
+    look.table(
+        list(standards.BESIDE),
+        [
+            [one[key] for key in standards.BESIDE.values()]
+            for one in standards.beside_rows(last, titles)
+        ],
+    )
+    for key, title in titles.items():
+        mine = pd.DataFrame(standards.over_time(rows, key))
+        if mine.empty or mine["standard"].nunique() < 2 or mine["place"].max() < 2:  # noqa: PLR2004 -- a line needs two
+            continue
+        chart = plots.standards_of_range(mine, title, look=look.current(), height=130)
+        charts.plain(
+            pictures.packed(chart),
+            words=f"Standards on range {title}, as the table says it.",
+            key=f"standards {key}",
+            rows=mine,
+            columns=BESIDE,
+        )
+    when = look.moment(last[0].measured_at)
+    look.quiet(f"Run beside one another, {when}.", MEANING_SEVERAL)
 
 
 def orders() -> None:

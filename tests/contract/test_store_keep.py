@@ -28,6 +28,7 @@ from storage.records import (
     Run,
     Session,
     Signal,
+    StandardCheck,
     Unit,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery
@@ -74,6 +75,7 @@ from tests.storage.samples import (
     SHIP_RULE,
     SHIPMENT,
     SIGNAL,
+    STANDARD_CHECK,
     STEP,
     TAKEN,
     decided,
@@ -100,6 +102,7 @@ ROWS: dict[type[Record], list[Record]] = {
     BenchInstrument: [INSTRUMENT],
     DoubtEnd: [DOUBT_END],
     CrossCheck: [CROSS_CHECK],
+    StandardCheck: [STANDARD_CHECK],
     Proof: [PROOF],
     ReelCheck: [REEL_CHECK],
     GaugeStudy: [GAUGE],

@@ -1,10 +1,14 @@
-"""The pages of gauge studies and budgets, over a served home."""
+"""The pages of gauge studies, budgets and several standards, over a served home."""
+
+from datetime import UTC, datetime, timedelta
 
 import pytest
+import streamlit as st
 
+from config import KnownStandard, Settings
 from daemon.judging import Gauge
 from daemon.service.home import Home
-from storage import GaugeReading, GaugeStudy, open_store
+from storage import GaugeReading, GaugeStudy, Run, StandardCheck, open_store
 from tests.dashboard.test_pages import opened, said
 
 
@@ -16,7 +20,7 @@ def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
     app.text_input(key="gauge name").set_value("G-7")
     app.text_area(key="gauge parts").set_value("PA-1001\nPA-1002")
     app.text_area(key="gauge people").set_value("Ada\nBea")
-    app.number_input(key="gauge trials").set_value(2)
+    app.number_input(key="gauge trials crossed").set_value(2)
     app.button(key="gauge plan").click().run()
     assert "Reading 1 of 8:" in said(app)
     with open_store(changed.data) as store:
@@ -35,6 +39,36 @@ def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
     assert [one.person for one in readings] == [one.appraiser for one in cells]
 
 
+@pytest.mark.usefixtures("changed")
+def test_a_reference_is_read_on_the_page_until_its_bias_is_known(changed: Home) -> None:
+    app = opened("gauge")
+    app.selectbox(key="who decides").select("Ada Moreno")
+    app.text_input(key="gauge name").set_value("G-8")
+    app.selectbox(key="gauge kind").select("bias").run()
+    app.selectbox(key="gauge range").select("V")
+    app.text_input(key="gauge person").set_value("Ada")
+    app.number_input(key="gauge trials bias").set_value(10)
+    app.text_area(key="gauge references").set_value("REF-1 = 900 mV")
+    app.button(key="gauge plan").click().run()
+    assert "Reading 1 of 10: Ada reads REF-1, trial 1." in said(app)
+    with open_store(changed.data) as store:
+        store.keep(
+            *(
+                GaugeReading(
+                    gauge_study="G-8", place=place, value=0.9 + 0.001 * (place % 3),
+                    run=None, person="Ada", read_at=datetime.now(UTC),
+                )
+                for place in range(1, 10)
+            )
+        )  # fmt: skip
+    app.text_input(key="gauge G-8 0").set_value("902 mV").run()
+    words = said(app)
+    assert "Gauge study G-8 is complete." in words
+    assert "from the reference: that is no chance." in words
+    with open_store(changed.data) as store:
+        assert len(store.rows(GaugeReading, gauge_study="G-8")) == 10
+
+
 @pytest.mark.usefixtures("held")
 def test_the_budget_of_the_hardest_range_is_shown_first() -> None:
     app = opened("budget")
@@ -44,3 +78,48 @@ def test_the_budget_of_the_hardest_range_is_shown_first() -> None:
     assert "Most of it is reference: specification" in words
     app.selectbox[0].select("1 mA").run()
     assert "Range 1 mA at" in said(app)
+
+
+FURTHER = KnownStandard(serial="CS-2", error_ppm={"10uA": 110.0}, uncertainty_ppm=20.0)
+
+
+@pytest.mark.usefixtures("changed")
+def test_several_standards_are_told_apart_on_their_page(
+    changed: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "Several standards" not in said(opened("standard"))
+    real = Settings.model_validate_json
+
+    def with_another(body: str) -> Settings:
+        told = real(body)
+        assert told.bench is not None
+        bench = told.bench.model_copy(update={"further_standards": (FURTHER,)})
+        return told.model_copy(update={"bench": bench})
+
+    monkeypatch.setattr(Settings, "model_validate_json", with_another)
+    st.cache_resource.clear()
+    assert "They have not been run beside one another yet." in said(opened("standard"))
+    with open_store(changed.data) as store:
+        for place, one in enumerate(store.rows(Run)[:2]):
+            for serial, known in (("CS-1", -80.0), ("CS-2", 110.0)):
+                moved = 400.0 * place if serial == "CS-2" else 0.0
+                store.keep(
+                    StandardCheck(
+                        check_run=one.run, serial=serial, range="10uA",
+                        product="photodiode-amplifier", session=one.session,
+                        error_ppm=known + moved, uncertainty_ppm=60.0,
+                        own_uncertainty_ppm=5.0, known_ppm=known,
+                        known_uncertainty_ppm=20.0,
+                        measured_at=datetime.now(UTC) + timedelta(hours=place),
+                    )
+                )  # fmt: skip
+    st.cache_resource.clear()  # what was just shown is shown for a moment longer
+    app = opened("standard")
+    words = said(app)
+    assert (
+        "Check standard CS-2 has moved on 10 µA, not the bench: CS-1 reads right."
+        in words
+    )
+    # By hand: 2 hypot(60, 20) = 126.5 ppm may be.
+    assert "+0.040 %" in words
+    assert "±0.0126 %" in words

@@ -37,6 +37,7 @@ from storage.records import (
     Scope,
     Session,
     Signal,
+    StandardCheck,
     Unit,
     Verdict,
 )
@@ -424,6 +425,7 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("bench_instrument", {"session": "session 1"}),
     ("doubts", {"product": "photoamp"}),
     ("cross_check", {"product": "photoamp"}),
+    ("standard_check", {"product": "photoamp"}),
     ("watermark", {"product": "photoamp"}),
     ("sessions", {"product": "photoamp"}),
     ("configuration", {"configuration": "c0ffee"}),
@@ -486,6 +488,19 @@ GAUGE = GaugeStudy(
 )
 GAUGE_READING = GaugeReading(
     gauge_study="gauge 1", place=3, value=12.5, run=None, person="Bea", read_at=START
+)
+STANDARD_CHECK = StandardCheck(
+    check_run="run 2",
+    serial="check 2",
+    range="10 uA",
+    product="photoamp",
+    session="session 1",
+    error_ppm=-12.5,
+    uncertainty_ppm=60.0,
+    own_uncertainty_ppm=4.0,
+    known_ppm=-20.0,
+    known_uncertainty_ppm=20.0,
+    measured_at=START + timedelta(hours=2),
 )
 CALIBRATION = Calibration(
     calibration="calibration 1",
@@ -563,6 +578,7 @@ def record_all(store: Store) -> None:
     store.keep(replace(DOUBT, doubt="doubt 2", cause=DoubtCause.OVERDUE))
     store.keep(DOUBT_END, decision=CLEARED)
     store.keep(CROSS_CHECK)
+    store.keep(STANDARD_CHECK)
     store.keep(RECEIPT)
     assert (
         store.ship(

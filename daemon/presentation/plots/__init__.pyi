@@ -11,9 +11,15 @@ from .check_standard import (
     check_frame as check_frame,
     checks_in_words as checks_in_words,
     checks_of_range as checks_of_range,
+    standards_of_range as standards_of_range,
 )
 from .claim import parts_against_claim as parts_against_claim
 from .gauge import readings_of_gauge as readings_of_gauge
+from .gauge_references import (
+    bias_by_reference as bias_by_reference,
+    readings_in_order as readings_in_order,
+    reference_by_day as reference_by_day,
+)
 from .marks import (
     BUILD_OPENED as BUILD_OPENED,
     CELL_OPENED as CELL_OPENED,

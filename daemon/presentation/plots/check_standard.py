@@ -12,10 +12,14 @@ from daemon.presentation.plots.places import AS_IT_WAS, MOVED
 from daemon.spc import own_limits
 from storage import Verdict
 
-__all__ = ["check_frame", "checks_in_words", "checks_of_range"]
+__all__ = ["check_frame", "checks_in_words", "checks_of_range", "standards_of_range"]
 
 AXIS_PX = 64
 DOT_PX = 7.0
+NAME_PX = 12.0
+"""Of a standard behind its line."""
+SHAPES = ("circle", "square", "diamond", "triangle-up")
+"""Of the standards' dots."""
 
 
 def check_frame(
@@ -157,3 +161,91 @@ def checks_of_range(
         ),
     ]
     return marks.picture(layers, look, height=height)
+
+
+def standards_of_range(
+    frame: pd.DataFrame, title: str, *, look: Look = LIGHT, height: int = 150
+) -> alt.LayerChart:
+    """Return how several standards read on one range, each joined to a line.
+
+    Lines that move together show the bench; one that leaves the others shows itself.
+
+    Parameters
+    ----------
+    frame
+        A row a comparison and standard: `place` from 1, `standard`,
+        `difference_ppm`, `measured_at`. Not empty.
+    title
+        Of the range.
+    height
+        In px.
+    """
+    reach = 1.15 * max(float(frame["difference_ppm"].abs().max()), 1.0)
+    unit = ShareUnit.of([reach])
+    last = int(frame["place"].max())
+    x = alt.X(
+        "place:Q",
+        axis=None,
+        # Room behind the last for the standards' names.
+        scale=alt.Scale(domain=[0.5, last + max(1.0, 0.2 * last)], nice=False),
+    )
+    y = alt.Y(
+        "difference_ppm:Q",
+        scale=alt.Scale(domain=[-reach, reach], range=[height - 6.0, 24.0], nice=False),
+        axis=alt.Axis(
+            title=None,
+            grid=False,
+            domain=False,
+            ticks=False,
+            tickCount=3,
+            minExtent=AXIS_PX,
+            labelColor=look.quiet,
+            labelExpr=f"datum.value == 0 ? '0' : format(datum.value / {unit.ppm}, "
+            f"'+,~r') + ' {unit.name}'",
+        ),
+    )
+    names = sorted(frame["standard"].unique())
+    shapes = [SHAPES[place % len(SHAPES)] for place in range(len(names))]
+    ends = frame[frame["place"] == last].sort_values("difference_ppm")
+    line_ppm = 2 * reach * NAME_PX / (height - 30.0)
+    # Names of standards that read alike stand above one another, none on another.
+    at = ends["difference_ppm"].tolist()
+    for place in range(1, len(at)):
+        at[place] = max(at[place], at[place - 1] + line_ppm)
+    ends = ends.assign(text=ends["standard"], difference_ppm=at)
+    return marks.picture(
+        [
+            alt.Chart(pd.DataFrame({"difference_ppm": [0.0]}))
+            .mark_rule(color=look.quiet, strokeDash=[4, 3])
+            .encode(y=y),
+            alt.Chart(frame)
+            .mark_line(color=look.unit, strokeWidth=1, opacity=0.5)
+            .encode(x=x, y=y, detail="standard:N"),
+            alt.Chart(frame)
+            .mark_point(filled=True, size=DOT_PX**2, color=look.unit)
+            .encode(
+                x=x,
+                y=y,
+                shape=alt.Shape(
+                    "standard:N",
+                    legend=None,
+                    scale=alt.Scale(domain=names, range=shapes),
+                ),
+                tooltip=[
+                    alt.Tooltip("standard:N", title="Check standard"),
+                    alt.Tooltip("measured_at:T", title="When", format="%d %b %H:%M"),
+                    alt.Tooltip("said:N", title="From known"),
+                ],
+            ),
+            marks.words(ends, x, y, look.quiet, dx=8, baseline="middle"),
+            marks.words(
+                pd.DataFrame({"text": [title]}),
+                alt.value(0),
+                alt.value(12),
+                look.ink,
+                fontSize=13.0,
+            ),
+        ],
+        look,
+        height=height,
+    )

@@ -10,8 +10,10 @@ from scipy.special import stdtr, stdtrit
 from scipy.stats import linregress
 
 from daemon.spc.checks import finite, finite_array, positive, same_length, share
+from daemon.spc.control_limits import Limits, limits_from_baseline
 from daemon.spc.errors import NoSpreadError
 from daemon.spc.moments import Moments, moments
+from daemon.spc.rules import ISO_7870_2, Firing, RunRules
 from daemon.spc.variance.intervals import Interval
 from daemon.spc.variance.one_way import OneWayComponents, one_way_components
 
@@ -176,15 +178,20 @@ def type1_study(
 class StabilityStudy:
     """One reference over time, in the unit of the values.
 
-    `drift` is the slope of the means against time, a unit of time; `p` the
-    probability of so large a one when there is none. `components` holds the scatter
-    inside a time (repeatability) and from time to time.
+    `means` has the mean of each time, `limits` those of a chart of them, `firings`
+    what its rules found. `drift` is the slope of the means against time, a unit of
+    time; `p` the probability of so large a one when there is none. `components` holds
+    the scatter inside a time (repeatability) and from time to time; None where each
+    time has but one reading, which tells the two apart nowhere.
     """
 
+    means: tuple[float, ...]
+    limits: Limits
+    firings: tuple[Firing, ...]
     drift: float
     p: float
     interval: Interval
-    components: OneWayComponents
+    components: OneWayComponents | None
 
 
 def stability_study(
@@ -192,12 +199,16 @@ def stability_study(
 ) -> StabilityStudy:
     """Return how the readings of one reference move with time.
 
+    The chart is one of single values, of the means of the times: its limits come from
+    the steps from time to time. What changes from day to day and is part of how the
+    gauge is used is so inside the limits, a move is not.
+
     Parameters
     ----------
     at : array_like, shape (m,)
-        At least three times, in any unit, not all the same.
+        At least three times, rising, in any unit.
     readings : sequence of array_like, shapes (n_1,), ... (n_m,)
-        Readings at each time; at one time two or more.
+        Readings at each time, one or more.
     confidence : float
         Of the drift's interval, above 0 and below 1.
 
@@ -210,8 +221,8 @@ def stability_study(
     References
     ----------
     Automotive Industry Action Group, Measurement Systems Analysis (stability); NIST/
-    SEMATECH e-Handbook, section 2.2 (check standards). Limits and signals are the
-    business of a control chart.
+    SEMATECH e-Handbook, sections 2.2 (check standards) and 6.3.2.2 (single values);
+    ISO 7870-2 (rules).
 
     Examples
     --------
@@ -220,17 +231,33 @@ def stability_study(
     ... )
     >>> round(study.drift, 3), study.p < 0.05
     (0.145, True)
+    >>> round(study.limits.centre, 4), len(study.firings)
+    (5.3125, 0)
     """
     times = finite_array("at", at, at_least=3)
     if len(readings) != len(times):
         same_length("at, readings", times, np.empty(len(readings)))
     if np.ptp(times) == 0.0:
         raise NoSpreadError(argument="spread of at", value=0.0, allowed="> 0")
-    components = one_way_components(readings, confidence=confidence)
-    fit = linregress(times, np.array(components.table.means))
+    groups = [
+        finite_array(f"readings[{place}]", one, at_least=1)
+        for place, one in enumerate(readings)
+    ]
+    means = np.array([one.mean() for one in groups])
+    repeated = any(len(one) > 1 for one in groups)
+    components = one_way_components(groups, confidence=confidence) if repeated else None
+    limits = limits_from_baseline(means)
+    rules = RunRules(rules=ISO_7870_2)
+    points = [
+        rules.update((float(one) - limits.centre) / limits.sigma) for one in means
+    ]
+    fit = linregress(times, means)
     degrees = len(times) - 2
     half = _t(degrees, confidence) * float(fit.stderr)
     return StabilityStudy(
+        means=tuple(means.tolist()),
+        limits=limits,
+        firings=tuple(firing for point in points for firing in point.firings),
         drift=float(fit.slope),
         p=float(fit.pvalue),
         interval=Interval(
@@ -290,6 +317,22 @@ class LinearityStudy:
         half = _t(self.n - 2, self.confidence) * self.s * sqrt(1.0 / self.n + off)
         return Interval(
             lower=line - half, upper=line + half, confidence=self.confidence
+        )
+
+    @property
+    def slope_interval(self) -> Interval:
+        """Of the slope."""
+        return self._around(self.slope, self.slope_error)
+
+    @property
+    def intercept_interval(self) -> Interval:
+        """Of the intercept: the line's bias where the reference is zero."""
+        return self._around(self.intercept, self.intercept_error)
+
+    def _around(self, value: float, error: float) -> Interval:
+        half = _t(self.n - 2, self.confidence) * error
+        return Interval(
+            lower=value - half, upper=value + half, confidence=self.confidence
         )
 
     @property

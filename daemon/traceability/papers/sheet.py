@@ -104,7 +104,8 @@ def _leads(settings: Settings) -> Iterator[tuple[str, str]]:
         yield "Reference meter", "across the unit's input"
     yield "Output meter", "across the unit's output"
     if bench.check_standard is not None:
-        yield "First", f"check standard {bench.check_standard.serial}, then the units"
+        serials = " and ".join(one.serial for one in bench.standards)
+        yield "First", f"check standard {serials}, then the units"
 
 
 def _cautions(settings: Settings) -> Iterator[str]:

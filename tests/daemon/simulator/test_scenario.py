@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from config.model import Settings
+from config.model import KnownStandard, Settings
 from daemon.simulator.circuit import Board
 from daemon.simulator.errors import UnfitProductError, UnknownSerialError
 from daemon.simulator.scenario import Scenario, story
@@ -44,17 +44,21 @@ def reel_at(told: Scenario, build: str, part: str, serial: str) -> str:
     return fitted
 
 
-def test_the_check_standard_has_exactly_the_demo_s_errors(demo: Settings) -> None:
+def test_each_check_standard_has_exactly_the_demo_s_errors(demo: Settings) -> None:
     assert demo.bench is not None
     standard = demo.bench.check_standard
     assert standard is not None
-    board = story(demo, 1, units=4).board(standard.serial)
+    further = KnownStandard(serial="CS-2", error_ppm={"10uA": 110}, uncertainty_ppm=20)
+    bench = demo.bench.model_copy(update={"further_standards": (further,)})
+    told = story(demo.model_copy(update={"bench": bench}), 1, units=4)
     nominal_ohm = {"1uA": 1e6, "10uA": 1e5, "100uA": 1e4, "1mA": 1e3}
     assert set(standard.error_ppm) == set(nominal_ohm)
-    for key, error_ppm in standard.error_ppm.items():
-        true_ppm = (transfer(board, key) / nominal_ohm[key] - 1) * 1e6
-        assert true_ppm == pytest.approx(error_ppm, abs=0.001)
-    assert set(board.tempco_ppm_per_k.values()) == {0.0}
+    for one in (standard, further):
+        board = told.board(one.serial)
+        for key, error_ppm in one.error_ppm.items():
+            true_ppm = (transfer(board, key) / nominal_ohm[key] - 1) * 1e6
+            assert true_ppm == pytest.approx(error_ppm, abs=0.001)
+        assert set(board.tempco_ppm_per_k.values()) == {0.0}
 
 
 def test_three_builds_of_units_in_order(demo: Settings) -> None:

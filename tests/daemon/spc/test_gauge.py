@@ -178,6 +178,12 @@ def test_band_against_the_general_library() -> None:
     assert [band.lower, band.upper] == pytest.approx([low, high])
     assert study.slope_p == pytest.approx(fit.pvalues["x"])
     assert study.intercept_p == pytest.approx(fit.pvalues["Intercept"])
+    for ours, name in (
+        (study.slope_interval, "x"),
+        (study.intercept_interval, "Intercept"),
+    ):
+        theirs = fit.conf_int(alpha=0.1).loc[name]
+        assert [ours.lower, ours.upper] == pytest.approx(list(theirs))
     straight = linearity_study(x, x + 0.001 * generator.normal(size=12))
     assert straight.linear
 
@@ -245,6 +251,7 @@ def test_stability_tells_drift_from_scatter() -> None:
     study = stability_study(at, moving)
     assert study.p < 1e-6
     assert study.drift == pytest.approx(0.05, abs=0.01)
+    assert study.components is not None
     assert study.components.s_inside == pytest.approx(0.1, rel=0.3)
     assert study.components.s_across > 0.2
 
