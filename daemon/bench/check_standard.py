@@ -198,7 +198,9 @@ def reference_moved_ppm(
     return moved_ppm
 
 
-def reference_beside_ppm(checks: Sequence[AgainstSource], now: AgainstSource) -> float:
+def reference_beside_ppm(
+    checks: Sequence[AgainstSource], now: AgainstSource, *, source_stability_ppm: float
+) -> float:
     """Return how far the reference reads beside what it read at the session's checks.
 
     What the source may do by itself hides as much of what the reference may do: nobody
@@ -211,12 +213,15 @@ def reference_beside_ppm(checks: Sequence[AgainstSource], now: AgainstSource) ->
         is not beside them: drift between checks is reckoned with elsewhere.
     now : AgainstSource
         Of a unit.
+    source_stability_ppm : float
+        Within which the source holds in a session.
 
     Returns
     -------
     float
         Ppm, from the nearest of the checks, its sign with it; 0 where scatter explains
-        it, or no check was made at this setting.
+        it, or no check was made at this setting. 0 too where it is so much that it is
+        noticed: such readings are in doubt, and how far off they are is to be seen.
 
     Examples
     --------
@@ -226,7 +231,7 @@ def reference_beside_ppm(checks: Sequence[AgainstSource], now: AgainstSource) ->
     ... ]
     >>> for reads in (1.00001, 1.00006, 0.99996):
     ...     now = AgainstSource(reference=reads, output=1.0, scatter_ppm=4.0)
-    ...     round(reference_beside_ppm(checks, now))
+    ...     round(reference_beside_ppm(checks, now, source_stability_ppm=50.0))
     0
     40
     -40
@@ -237,6 +242,11 @@ def reference_beside_ppm(checks: Sequence[AgainstSource], now: AgainstSource) ->
         if one.setting == now.setting
     ]
     if not moved or min(one for one, _ in moved) <= 0 <= max(one for one, _ in moved):
+        return 0.0
+    known = reference_moved_ppm(
+        checks[0], now, source_stability_ppm=source_stability_ppm
+    )
+    if known is not None:
         return 0.0
     beside_ppm, nearest = min(moved, key=lambda one: abs(one[0]))
     by_scatter_ppm = COVERAGE * hypot(nearest.scatter_ppm, now.scatter_ppm)

@@ -58,7 +58,7 @@ class KnownGood:
     The uncertainties leave out what the bench does to both units alike; the offset and
     its own are in ppm of full scale. `drift` is what the bench drifted since, and how
     sure that is. `against` is what both meters read at the session's checks for what
-    the source was set to; none where that says nothing.
+    the source was set to, within which it holds; none where that says nothing.
     """
 
     error_ppm: float
@@ -67,6 +67,7 @@ class KnownGood:
     offset_uncertainty_ppm: float
     drift: Drift = STEADY
     against: tuple[AgainstSource, ...] = ()
+    source_stability_ppm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -368,7 +369,11 @@ class Judge:
         if not known.against:
             return self.error(readings, drift=known.drift)
         steady = self.error(readings)
-        beside_ppm = reference_beside_ppm(known.against, steady.against_source)
+        beside_ppm = reference_beside_ppm(
+            known.against,
+            steady.against_source,
+            source_stability_ppm=known.source_stability_ppm,
+        )
         if beside_ppm == 0 and known.drift == STEADY:
             return steady
         further = half_width_component(

@@ -224,6 +224,7 @@ class Standing:
                         uncertainty_ppm=carried_ppm(self._points[key], now_s),
                     ),
                     against=self._seen(key),
+                    source_stability_ppm=self._source_stability_ppm or 0.0,
                 )
                 for key, one in self._known_good.items()
             }
@@ -269,7 +270,11 @@ class Standing:
                     for key, one in measured.items()
                 },
                 opening={
-                    key: replace(one, against=self._seen(key, measured.get(key)))
+                    key: replace(
+                        one,
+                        against=self._seen(key, measured.get(key)),
+                        source_stability_ppm=self._source_stability_ppm or 0.0,
+                    )
                     for key, one in self._opening.items()
                 },
                 check_run=run,

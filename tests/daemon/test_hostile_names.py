@@ -183,7 +183,10 @@ def test_every_list_shows_every_name_as_it_is(home: Home, kind: str) -> None:
 def test_a_list_of_what_was_done_shows_every_name(worked: Home, kind: str) -> None:
     rows = listed(worked, kind, "list")
     prefix = "S" if kind == "rework" else ""
-    assert {row[LISTS[kind]] for row in rows} == {f"{prefix}{one}" for one in names()}
+    found = {row[LISTS[kind]] for row in rows}
+    if kind == "instruments":
+        found.remove("CS-1")  # the check standard of the settings
+    assert found == {f"{prefix}{one}" for one in names()}
     shown = fine(holdpoint(kind, "list", home=worked.folder)).stdout
     for name in names():
         assert name in shown

@@ -60,7 +60,7 @@ def test_readings_that_come_to_rest_may_be_taken_along() -> None:
 
         state = {
             "record": {"at_s": [0.0, 0.1, 0.2], "output": [0.89, 0.899, 0.9]},
-            "range": "1uA", "serial": "PA-1", "done": 1, "points": 3,
+            "range": "1uA", "serial": "PA-1", "level": 1, "levels": 3,
         }  # fmt: skip
         at_rest.show(state, demo_product())
 

@@ -1,5 +1,5 @@
--- The session in which a bench measured the product last, and how many units it measured
--- there since the session's last check; no row where none.
+-- One row or none: the session in which a bench measured the product last, and how many
+-- units it measured there since the session's last check.
 with mine as (
     select run.number, run.kind, run.serial, run.session
     from run
@@ -29,4 +29,5 @@ where
     mine.kind = 'unit'
     and mine.session in (select latest.session from latest)
     and mine.number > (select checked.number from checked)
-group by mine.session;
+group by mine.session
+order by mine.session;
