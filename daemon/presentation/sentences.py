@@ -669,7 +669,16 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
     size = _size(signal)
     if signal.cause is Cause.UNIT:
         return f"{what} {size} in unit {signal.first_serial} alone"
+    if signal.range is not None and _scatters_alone(signal):
+        what = what.removesuffix(" reads")
+        size = f"scatters {signal.basis.spread_factor:.2g} times as much as expected"
     return f"{what} {size} since unit {signal.first_serial}"
+
+
+def _scatters_alone(signal: Signal) -> bool:
+    """Whether a finding is of parts that scatter about where they were before."""
+    wider = signal.basis.spread_factor > PLAINLY_WIDER
+    return wider and signal.low_ppm < 0.0 < signal.high_ppm
 
 
 def rows_seen(builds: Sequence[str]) -> str:
@@ -885,7 +894,11 @@ def _value_against_claim(signal: Signal) -> str:
         return text
     claim = f"{share_of(claim_ppm)}"
     if signal.basis.spread_factor > PLAINLY_WIDER:
-        return f"{text} and spread wider than their {claim} claim allows"
+        factor = signal.basis.spread_factor
+        return (
+            f"{text} and scatter {factor:.2g} times as much as expected; their claim "
+            f"is {claim}"
+        )
     if signal.low_ppm > claim_ppm or signal.high_ppm < -claim_ppm:
         return f"{text}, outside their {claim} claim"
     return f"{text}; their claim is {claim}"

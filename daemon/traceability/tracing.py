@@ -207,6 +207,10 @@ class Records:
             )
         return found
 
+    def reels_before_rework(self, unit: Unit) -> dict[str, str]:
+        """Return the reel of each part as the unit was built."""
+        return reels_of(unit.serial, self._fitted.get(unit.build, ()), ())
+
     def shipment_of(self, serial: str) -> ShipmentState | None:
         """Return a unit's latest shipment, None when it never left."""
         return self._moves.get(serial)

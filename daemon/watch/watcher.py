@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daemon.judging import ProductModel
 from daemon.spc.detector import (
@@ -13,6 +14,7 @@ from daemon.spc.detector import (
     LIKELIER_THAN_NOT,
     ODD,
     REEL,
+    TWO_SIDED_95,
     Baseline,
     Culprit,
     Finding,
@@ -43,7 +45,7 @@ from daemon.watch.suspects import (
     suspects_of,
     that_carry,
 )
-from storage import SPEAKS_FOR, Fitting, LimitIs, Signal
+from storage import SPEAKS_FOR, Fitting, LimitIs, Signal, serial_order
 
 EARLIER_BUILDS = 12
 """Builds whose readings are looked through for a range that reads alike."""
@@ -53,6 +55,10 @@ WIDER = 1.5
 FEW = 8
 """Units concerned up to which each tells something new of who carries the reel."""
 
+FEWEST_OFF = 2
+"""Units that read alike otherwise than the others, from which it is a step."""
+APART = 3.0
+"""Widths of the wider group that two groups of readings are apart."""
 FEW_SEEN = 3
 """Units that read right with parts of a reel, from which it is not the one."""
 
@@ -421,8 +427,10 @@ class Watcher:
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
         alone = _told_by_one(self.fold, segment, found)
-        for culprit in alone:
-            del found[culprit]
+        first = segment.build == self.fold.builds[0]
+        claimed = _as_claimed(segment, found, self.product) if first else []
+        for culprit in (*alone, *claimed):
+            found.pop(culprit, None)
         gone = ended(segment.line)
         judged: Judged | None = None
         for culprit, finding in found.items():
@@ -492,7 +500,16 @@ class Watcher:
             segment, finding.first_unit, finding.part_index
         )
         suspects: tuple[Suspect, ...] = ()
-        if finding.cause == REEL and (place := finding.range_index) is not None:
+        place = finding.range_index
+        if place is not None and (step := self._step_in(segment, finding)) is not None:
+            finding, carry = step
+            first, units = carry[0], len(carry)
+            names = {one.serial for one in carry}
+            suspects = tuple(
+                replace(one, probability=float(one.serial in names))
+                for one in suspects_of(self.fold, segment, place)
+            )
+        elif finding.cause == REEL and place is not None:
             mixed = finding.mixed_share is not None
             said_before = None if before is None else before.signal
             went_on = said_before is not None and mixed == (
@@ -510,6 +527,7 @@ class Watcher:
                 if said_before and first.serial != said_before.first_serial:
                     suspects = suspects_of(self.fold, segment, place)
         self._register.names[key] = name
+        finding = self._as_read(segment, finding, first)
         return signal_of(
             segment,
             finding,
@@ -524,6 +542,77 @@ class Watcher:
             label_of=self._label_of,
             seen_right=self._seen_right(segment, finding, first),
         )
+
+    def _step_in(
+        self, segment: Segment, finding: Finding
+    ) -> tuple[Finding, list[UnitErrors]] | None:
+        """Return a scatter that is a step of some units, and these by serial.
+
+        Before a few units have told, parts that scatter explain a step that nobody
+        recorded too. Where the readings fall into two groups, far apart beside their
+        widths, it is said as what it looks like: some units read otherwise, by so much.
+        """
+        place = finding.range_index
+        if finding.cause != REEL or place is None or finding.spread_factor <= WIDER:
+            return None
+        units = self._of_reel(segment, place)
+        units.sort(key=lambda unit: float(unit.errors_ppm[place]))
+        errors = np.array([unit.errors_ppm[place] for unit in units])
+        if len(errors) <= FEWEST_OFF:
+            return None
+        cut = int(np.diff(errors).argmax()) + 1
+        baseline = Baseline.of(segment.line)
+        mean_ppm, sigma_ppm = baseline.mean_ppm[place], baseline.unit_sigma_ppm(place)
+        low, high = errors[:cut], errors[cut:]
+        above = abs(low.mean() - mean_ppm) < abs(high.mean() - mean_ppm)
+        off, carry = (high, units[cut:]) if above else (low, units[:cut])
+        widest_ppm = max(np.ptp(low), np.ptp(high), 2.0 * sigma_ppm)
+        if len(off) < FEWEST_OFF or high[0] - low[-1] < APART * widest_ppm:
+            return None
+        said = replace(
+            _restated(finding, baseline, place, off),
+            spread_factor=1.0,
+            mixed_share=len(off) / len(errors),
+        )
+        return said, sorted(carry, key=lambda unit: serial_order(unit.serial))
+
+    def _of_reel(self, segment: Segment, place: int) -> list[UnitErrors]:
+        """Return the units of a build with a segment's reel, where a range was read."""
+        return [
+            unit
+            for one in self.fold.segments_of(segment.build)
+            if one.reels[place] == segment.reels[place]
+            for unit in one.units
+            if not np.isnan(unit.errors_ppm[place])
+        ]
+
+    def _as_read(
+        self, segment: Segment, finding: Finding, first: UnitErrors
+    ) -> Finding:
+        """Return a finding with the size that its units read.
+
+        Of a move far beyond what is held possible the line takes many units to believe
+        all of it; what they read is no question of belief.
+        """
+        place = finding.range_index
+        steady = finding.drift_ppm_per_unit is None and finding.mixed_share is None
+        if finding.cause != REEL or place is None or not steady:
+            return finding
+        off = np.array(
+            [
+                unit.errors_ppm[place]
+                for unit in self._of_reel(segment, place)
+                if unit.number >= first.number
+            ]
+        )
+        if len(off) < FEWEST_OFF:
+            return finding
+        read = _restated(finding, Baseline.of(segment.line), place, off)
+        apart = (
+            read.level_low_ppm > finding.level_high_ppm
+            or read.level_high_ppm < finding.level_low_ppm
+        )
+        return read if apart else finding
 
     def _seen_right(
         self, segment: Segment, finding: Finding, first: UnitErrors
@@ -674,6 +763,54 @@ def _told_by_one(
         if (unit := alone_far_off(mine, place)) is not None:
             told[culprit] = unit
     return told
+
+
+def _restated(
+    finding: Finding, baseline: Baseline, place: int, off_ppm: NDArray[np.float64]
+) -> Finding:
+    """Return a finding of the size that some units' readings have on average."""
+    level_ppm = float(off_ppm.mean())
+    spread_ppm = max(float(off_ppm.std(ddof=1)), baseline.unit_sigma_ppm(place))
+    half_ppm = TWO_SIDED_95 * spread_ppm / len(off_ppm) ** 0.5
+    size_ppm = level_ppm - float(baseline.mean_ppm[place])
+    return replace(
+        finding,
+        size_ppm=size_ppm,
+        low_ppm=size_ppm - half_ppm,
+        high_ppm=size_ppm + half_ppm,
+        level_ppm=level_ppm,
+        level_low_ppm=level_ppm - half_ppm,
+        level_high_ppm=level_ppm + half_ppm,
+    )
+
+
+def _as_claimed(
+    segment: Segment, found: Mapping[Culprit, Finding], product: ProductModel
+) -> list[Culprit]:
+    """Return the reels found to scatter alone, by no more than their parts may.
+
+    Beside units before, such a scatter is news. The first build is compared with the
+    parts list alone, and parts that fill their tolerance keep to it (rectangular,
+    JCGM 100:2008, 4.3.7).
+    """
+    sigma_ppm = None
+    kept = []
+    for culprit, finding in found.items():
+        place = finding.range_index
+        scatters = finding.spread_factor > WIDER
+        moved = not finding.low_ppm < 0.0 < finding.high_ppm
+        if culprit.cause != REEL or place is None or moved or not scatters:
+            continue
+        if sigma_ppm is None:
+            sigma_ppm = Baseline.of(segment.line).sigma_ppm
+        own = product.ranges[place]
+        allowed_ppm2 = sum(
+            (own.sensitivities[part] * product.settings.parts[part].tolerance_ppm) ** 2
+            for part in own.alike or (str(own.part),)
+        )
+        if (sigma_ppm[place] * finding.spread_factor) ** 2 <= allowed_ppm2 / 3.0:
+            kept.append(culprit)
+    return kept
 
 
 def _says(now: Signal, before: Signal) -> bool:

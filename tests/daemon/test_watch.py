@@ -216,3 +216,43 @@ def test_segments_end_where_a_reel_changes() -> None:
 def test_serials_sort_as_people_count() -> None:
     serials = ["PA-10", "PA-9", "PA-1", "PB-1", "7"]
     assert sorted(serials, key=serial_order) == ["7", "PA-1", "PA-9", "PA-10", "PB-1"]
+
+
+@pytest.mark.source("JCGM 100:2008, 4.3.7: a tolerance as a rectangular distribution")
+@pytest.mark.parametrize(("fills", "holds"), [(1.0, False), (4.0, True)])
+def test_parts_of_the_first_build_may_fill_their_tolerance(
+    fills: float, holds: bool
+) -> None:
+    """There is nothing yet to compare them with but the parts list."""
+    place = PRODUCT.keys.index("100uA")
+    errors = np.random.default_rng(11).normal(0.0, 40.0, (30, 4))
+    tolerance_ppm = PRODUCT.settings.parts["R13"].tolerance_ppm
+    spread = np.random.default_rng(5).permutation(np.linspace(-1.0, 1.0, 30))
+    errors[:, place] = 0.98 * fills * tolerance_ppm * spread
+    one = watcher()
+    said: dict[str, Signal] = {}
+    for n, row in enumerate(errors):
+        for found in one.take(unit(n, f"PA-{n:03d}", "B-1", row.tolist()), ()):
+            said[found.signal] = found
+    held = [found for found in said.values() if found.standing and found.holds]
+    assert bool(held) is holds
+
+
+@pytest.mark.parametrize("shift_ppm", [20_000.0, 40_000.0])
+def test_a_large_step_that_nobody_recorded_is_said_as_its_units_read(
+    shift_ppm: float,
+) -> None:
+    """From the second unit that shows it on, in a first build: per cents, by 0.1 %."""
+    rows = errors(1, 10)
+    rows[3:, 2] += shift_ppm
+    one = watcher()
+    for n, row in enumerate(rows):
+        found = one.take(unit(n, f"PA-{n:03d}", "B-1", row.tolist()), ())
+        if n < 4:
+            continue
+        (said,) = [each for each in found if each.standing and each.holds]
+        assert (said.range, said.first_serial, said.units) == ("100uA", "PA-003", n - 2)
+        read_ppm = rows[3 : n + 1, 2].mean()
+        assert said.low_ppm - 200.0 < read_ppm < said.high_ppm + 200.0
+        assert said.implied_ohm == pytest.approx(5000.0 * (1 + shift_ppm * 1e-6), 1e-3)
+        assert said.size_ppm == pytest.approx(shift_ppm, rel=0.02)

@@ -111,7 +111,12 @@ def test_size_and_part_value_are_said_with_their_intervals() -> None:
 
 def test_a_wide_reel_is_said_to_be_wide() -> None:
     first, *_ = sentences.finding(signal(evidence={"spread_factor": 4.0})).lines
-    assert first.endswith("and spread wider than their 0.1 % claim allows.")
+    assert first.endswith("scatter 4 times as much as expected; their claim is 0.1 %.")
+    alone = signal(size_ppm=0.0, low_ppm=-90.0, evidence={"spread_factor": 4.0})
+    assert sentences.finding(alone).headline == (
+        "Hold build B-3: range 100 µA, reel K-304, scatters 4 times as much as "
+        "expected since unit PA-3010."
+    )
 
 
 def test_a_shift_inside_the_claim_does_not_contradict_the_label() -> None:

@@ -8,7 +8,7 @@ from daemon.judging import ProductModel
 from daemon.presentation import counted
 from daemon.presentation.documents import PAPER, WIDTH_PX, Image, drawn
 from daemon.presentation.plots import columns, individuals, laid_out, reel_changes
-from storage import Build, Signal, Store
+from storage import Build, Signal, Store, UnitRow
 
 CHART_PX = 150
 
@@ -25,6 +25,7 @@ def charts_of(
     builds: Sequence[str],
     *,
     ranges: Collection[str] | None = None,
+    before_rework: Collection[UnitRow] = (),
     height: int = CHART_PX,
 ) -> tuple[Image, ...]:
     """Draw ranges of some builds, unit by unit, with what was found on them.
@@ -35,12 +36,17 @@ def charts_of(
         Oldest first.
     ranges
         Keys; every range where left out.
+    before_rework
+        What stands in place of what a unit reads since its rework.
     """
     name = product.settings.name
     of_builds = [store.frame("latest_errors", product=name, build=b) for b in builds]
     errors = pd.concat(of_builds, ignore_index=True)
     if errors.empty:
         return ()
+    for row in before_rework:
+        its = (errors["serial"] == row.serial) & (errors["range"] == row.range)
+        errors.loc[its, "error_ppm"] = row.error_ppm
     signals = store.frame("signals", product=name)
     states = pd.concat(
         [store.frame("builds", product=name, build=b) for b in builds],

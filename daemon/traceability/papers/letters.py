@@ -30,6 +30,7 @@ from storage import (
     NotFoundError,
     Proof,
     ProofKind,
+    ReworkKind,
     Signal,
     Store,
     UnitRow,
@@ -73,12 +74,15 @@ def supplier_report(
     place = builds.index(signal.build)
     # Units of the build before show how it was, whatever reel they carry.
     near = builds[max(0, place - 1) : place + 1]
+    records = Records.of(store, name, product.keys, about=[signal.reel or "", *near])
+    before_rework = _before_rework(store, records, signal)
     made = report_of_finding(
-        Records.of(store, name, product.keys, about=[signal.reel or "", *near]),
+        records,
         product,
         signal,
         issued_at=issued_at,
         issuer=issuer,
+        before_rework=before_rework,
     )
     sessions = _sessions(store, name, signal)
     body = settings_of(store, _configuration(store, signal))
@@ -94,11 +98,29 @@ def supplier_report(
             product,
             near,
             ranges=[one.key for one in product.ranges if one.title in made.ranges],
+            before_rework=before_rework,
         )
         if signal.standing
         else (),
     )
     return _with_samples(seen, proofs)
+
+
+def _before_rework(
+    store: Store, records: Records, signal: Signal
+) -> tuple[UnitRow, ...]:
+    """Return what units read last before the suspect part was replaced in them."""
+    replaced: dict[str, datetime] = {}
+    for one in records.reworks:
+        if one.part == signal.part and one.kind is ReworkKind.REPLACE:
+            known = replaced.get(one.serial, one.reworked_at)
+            replaced[one.serial] = min(known, one.reworked_at)
+    last: dict[tuple[str, str], UnitRow] = {}
+    for serial, at in replaced.items():
+        for row in store.rows(UnitRow, serial=serial):
+            if row.started_at < at:
+                last[serial, row.range] = row.judged_last()
+    return tuple(last.values())
 
 
 def _sessions(store: Store, product: str, signal: Signal) -> dict[str, date]:

@@ -1,6 +1,6 @@
 """A containment as documents: the report to the supplier, the notices to customers."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 from math import isnan
 from typing import Any
@@ -24,7 +24,15 @@ from daemon.traceability.containment import (
     records_about,
 )
 from daemon.traceability.tracing import Records
-from storage import Reel, Signal, Store, Verdict, serial_order
+from storage import (
+    LatestResult,
+    Reel,
+    Signal,
+    Store,
+    UnitRow,
+    Verdict,
+    serial_order,
+)
 
 METHOD = (
     "Each finished unit was driven with a known current or voltage on every range. A "
@@ -64,10 +72,16 @@ def report_of_finding(
     *,
     issued_at: datetime,
     issuer: str,
+    before_rework: Collection[UnitRow] = (),
 ) -> SupplierReport:
     """Return what a finding on a reel says to whoever supplied it.
 
     Of a finding that was withdrawn it says that first, and asks for nothing.
+
+    Parameters
+    ----------
+    before_rework
+        What units read last with the part that was replaced since.
 
     Raises
     ------
@@ -87,7 +101,9 @@ def report_of_finding(
     titles = [] if signal.range is None else [product.range(signal.range).title]
     ends = basis.implied_interval_ohm
     measured, others = (
-        _measured(records, product, signal) if signal.standing else ((), 0)
+        _measured(records, product, signal, before_rework)
+        if signal.standing
+        else ((), 0)
     )
     return SupplierReport(
         number=f"{signal.signal}-S",
@@ -164,11 +180,15 @@ def _asked(signal: Signal, reel: Reel) -> tuple[str, ...]:
 
 
 def _measured(
-    records: Records, product: ProductModel, signal: Signal
+    records: Records,
+    product: ProductModel,
+    signal: Signal,
+    before_rework: Collection[UnitRow],
 ) -> tuple[tuple[UnitValue, ...], int]:
     """Return what units with the reel read, after the last ones with other reels.
 
-    Both in the order of serials; and how many units there are with other reels.
+    Both in the order of serials; and how many units there are with other reels. Of a
+    unit whose part was replaced stands what it read with the part of before.
     """
     keys = (
         [signal.range]
@@ -179,20 +199,28 @@ def _measured(
     )
     carriers = {unit.serial for unit, _ in records.carriers(str(signal.reel))}
     found = []
-    for one in records.errors:
-        if one.range not in keys:
+    then = {(one.serial, one.range): one for one in before_rework}
+    for latest in records.errors:
+        if latest.range not in keys:
             continue
-        unit = records.unit(one.serial)
+        unit = records.unit(latest.serial)
+        reels = records.reels_of(unit)
+        one: LatestResult | UnitRow = latest
+        if (latest.serial, latest.range) in then:
+            one = then[latest.serial, latest.range]
+            reels = records.reels_before_rework(unit)
+            if reels.get(str(signal.part)) == signal.reel:
+                carriers.add(one.serial)
         value = UnitValue(
             serial=one.serial,
             range=product.range(one.range).title,
             measured_at=one.started_at,
-            reel=records.reels_of(unit).get(str(signal.part), ""),
+            reel=reels.get(str(signal.part), ""),
             error_ppm=one.error_ppm,
             uncertainty_ppm=one.uncertainty_ppm,
             limit_ppm=one.limit_ppm,
         )
-        if not one.only_compared:
+        if not latest.only_compared:
             found.append((one.serial in carriers, value))
     before = [value for carries, value in found if not carries]
     others = list(dict.fromkeys(one.serial for one in before))

@@ -3,12 +3,11 @@
 import json
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from statistics import fmean
 from typing import Any
 
 from config import Bench
 from daemon.holds import doubted
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, RangeModel
 from daemon.presentation import capital, sentences, share
 from daemon.presentation.documents import (
     BudgetLine,
@@ -98,7 +97,7 @@ def unit_record(
                 title=product.range(one.range).title,
                 unit=product.settings.input_unit,
                 reference=one.reference,
-                output=_output(kept[one.range]),
+                output=_output(kept[one.range], product.range(one.range)),
                 output_unit=product.settings.output_unit,
                 zero_read=_zero_read(kept[one.range]),
                 error_ppm=one.error_ppm,
@@ -144,13 +143,16 @@ def unit_record(
     )  # fmt: skip
 
 
-def _output(row: RangeResult) -> float | None:
-    """Return what the output read at the level that the error is of."""
+def _output(row: RangeResult, own: RangeModel) -> float | None:
+    """Return what the output reads at rest, zero with it, as the error has it.
+
+    Readings may have been taken while it still came to rest: their mean is another.
+    """
     if not row.output_readings:
         return None
-    level = min(row.level, key=lambda one: abs(one - row.reference))
-    read = zip(row.level, row.output_readings, strict=True)
-    return fmean(output for at, output in read if at == level)
+    zero_ppm = row.offset_ppm if _zero_read(row) else 0.0
+    zero = zero_ppm * 1e-6 * own.settings.full_scale
+    return (row.indicated + zero) * own.nominal_transfer
 
 
 def _zero_read(row: RangeResult) -> bool:
