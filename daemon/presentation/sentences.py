@@ -282,7 +282,9 @@ def ends(scopes: Iterable[Scope]) -> tuple[str, ...]:
     return (*told, EACH_HOLD)
 
 
-def finding(signal: Signal, *, history: str | None = None) -> Saying:
+def finding(
+    signal: Signal, *, history: str | None = None, decided: bool = False
+) -> Saying:
     """Say what moved, by how much, since when, why we think so, what to do next.
 
     Parameters
@@ -292,6 +294,9 @@ def finding(signal: Signal, *, history: str | None = None) -> Saying:
     history
         What a build is compared with now: said where it is the finding's build, in
         place of what it was compared with when the finding was revised last.
+    decided
+        Whether it held something and holds nothing any more: what is to be done about
+        it was decided, and what was found stands.
     """
     if signal.cause is Cause.CHART:
         return chart_warning(signal)
@@ -302,6 +307,8 @@ def finding(signal: Signal, *, history: str | None = None) -> Saying:
     said = signal.basis
     verb = "Hold" if signal.holds else "Look at"
     headline = f"{verb} build {signal.build}: {reads(signal)}."
+    if decided:
+        headline = f"Decided: in build {signal.build} {reads(signal)}."
     lines = [_why(signal), *_off_plan(signal), *_beyond(signal)]
     others = [
         f"{words} {share(probability)}"
@@ -321,7 +328,7 @@ def finding(signal: Signal, *, history: str | None = None) -> Saying:
     lines += (*said.proven, _how_far(signal))
     if signal.cause in OF_PARTS:
         lines += _foretold(signal)
-    if said.next:
+    if said.next and not decided:
         lines.append(said.next)
     return Saying(headline=headline, lines=tuple(lines))
 

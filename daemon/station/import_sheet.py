@@ -641,17 +641,31 @@ def _of_slips(
     for slip, row in recorded.slips(rows):
         own = units.get(slip.serial)
         if own is None:
-            gone[row.run] = (
-                f"what it says is recorded as unit {slip.serial}, which is not in the "
-                f"file; where that serial was typed wrong, say `holdpoint unit edit "
-                f"{slip.serial} --serial {row.serial}`"
+            runs = recorded.store.rows(
+                Run, product=recorded.product, serial=slip.serial
             )
+            gone[row.run] = _gone(slip, row, alone=len(runs) == 1)
             continue
         last = recorded.last(slip.serial)
         if last is not None and last.run == slip.run:
             true = max(own, key=lambda one: one.measured_at or slip.started_at)
             again[true.run] = recorded.put_right(true, slip, row)
     return again, gone
+
+
+def _gone(slip: Run, row: Row, *, alone: bool) -> str:
+    """Say what to do with a row that is recorded as a unit the file does not name."""
+    said = f"what it says is recorded as unit {slip.serial}, which is not in the file"
+    if alone:
+        return (
+            f"{said}; where that serial was typed wrong, say `holdpoint unit edit "
+            f"{slip.serial} --serial {row.serial}`"
+        )
+    # Its other runs may be its own: renamed, they would be another unit's.
+    return (
+        f"{said}, and was read more than once; put the row of unit {slip.serial} into "
+        "the sheet too, then each unit gets its own readings"
+    )
 
 
 def _require_latest(

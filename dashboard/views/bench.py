@@ -252,13 +252,20 @@ def result(order: dict[str, Any], now_done: dict[str, Any] | None) -> str:
     # A unit that is to be seated again has the verdict of its first run meanwhile.
     if order["state"] in ENDED:
         became = order["message"] or order["verdict"] or order["state"]
-        return ". ".join([f"{serial}: {became}", *order.get("remarks", ())])
+        return in_sentences(f"{serial}: {became}", *order.get("remarks", ()))
     first = None if now_done is None else now_done["order"]
     if now_done is None or first is None or first["ticket"] != order["ticket"]:
         became = "waits for its turn"
     else:
         became = screens.order_is(first["serial"], now_done)
-    return ". ".join([f"{serial} {became}", *order.get("remarks", ())])
+    return in_sentences(f"{serial} {became}", *order.get("remarks", ()))
+
+
+def in_sentences(*said: str) -> str:
+    """Return remarks after one another, each ended once."""
+    if len(said) == 1:
+        return said[0]
+    return " ".join(f"{one.rstrip('.')}." for one in said)
 
 
 def place(button: str, *, work: str = "unit", **values: Any) -> bool:

@@ -58,7 +58,7 @@ def one() -> None:
         )
     finding = findings[name]
     drawn = pictures.of_finding(shown, finding)
-    said = sentences.finding(finding)
+    said = sentences.finding(finding, decided=is_decided(shown, finding))
     whom = ask(shown, finding)
     look.say(said.headline)
     if whom is not None:
@@ -96,6 +96,12 @@ def ask(shown: Shown, finding: Signal) -> Containment | None:
     except StorageError as exc:
         look.stands_out(str(exc))
         return None
+
+
+def is_decided(shown: Shown, finding: Signal) -> bool:
+    """Whether all that a finding held was decided on."""
+    mine = [one for one in shown.holds if one.signal == finding.signal]
+    return bool(mine) and all(one.disposal is not None for one in mine)
 
 
 def answers(

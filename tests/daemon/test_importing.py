@@ -592,6 +592,19 @@ def test_a_serial_that_was_typed_wrong_gets_its_own_readings_back(cycle: Cycle) 
         assert taken(cycle, first, second).known == 2
 
 
+def test_a_unit_with_readings_of_its_own_is_not_to_be_renamed(cycle: Cycle) -> None:
+    """One serial stood twice; only the corrected row comes again."""
+    later = AT + timedelta(days=1)
+    own, other = unit(9, out=0.9, at=AT), unit(1, out=0.8999, at=later)
+    with cycle.store:
+        taken(cycle, own, replace(other, serial=own.serial, line=3))
+        (no,) = taken(cycle, other).rejected
+        assert "unit edit" not in no.reason
+        assert "put the row of unit PA-09 into the sheet too" in no.reason
+        done = taken(cycle, own, replace(other, line=3))
+        assert [one.state for one in done.taken] == ["changed", "new"]
+
+
 def test_readings_of_a_unit_that_the_file_names_no_more_make_no_second_unit(
     cycle: Cycle,
 ) -> None:

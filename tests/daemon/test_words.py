@@ -91,6 +91,15 @@ def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
     )
 
 
+def test_what_was_decided_is_not_to_be_held_again() -> None:
+    said = sentences.finding(signal(evidence={"next": "Next: decide."}), decided=True)
+    assert said.headline == (
+        "Decided: in build B-3 range 100 µA, reel K-304, reads +0.29 % since unit "
+        "PA-3010."
+    )
+    assert "Next: decide." not in said.lines
+
+
 def test_lines_name_part_reel_value_and_claim() -> None:
     first, *_ = sentences.finding(signal()).lines
     assert first == (
