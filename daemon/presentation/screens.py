@@ -311,7 +311,10 @@ def origin(word: str) -> str:
 GONE = "The daemon does not answer"
 HANGS = "the daemon does not answer"
 NEVER = "It has not answered since these screens were started."
-STARTS = "It is stopped. Start it with: holdpoint daemon"
+STARTS = (
+    "It is stopped. Start it with: holdpoint daemon (holdpoint daemon --simulated, "
+    "where the bench is simulated)"
+)
 RESTARTS = (
     "It runs. Where it stays silent for a minute, end it (Ctrl-C where it was started) "
     "and start it again with: holdpoint daemon"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from daemon.presentation.figures import SAYABLE_SHARE, counted, move, share
 from daemon.presentation.sentences import held, is_odd_unit, part_names
-from storage import BuildState, Cause, Hold, Signal
+from storage import BuildState, Cause, Hold, Scope, Signal
 
 SHIP, CHANGED, WHOSE, NOW = (
     "May I ship?",
@@ -18,6 +18,8 @@ SHIP, CHANGED, WHOSE, NOW = (
 )
 MOST_NAMED = 4
 """Holds that are named one by one."""
+FEW_UNITS = 2
+"""Held units that are named; more are counted, and stand in the list of holds."""
 BENCH = "bench"
 """How the causes of a finding call the bench."""
 
@@ -75,10 +77,13 @@ def ship(holds: Sequence[Hold], *, doubted: int) -> str:
     doubted
         Units whose latest results are in doubt.
     """
-    kept = [held(one) for one in holds]
-    named = kept[:MOST_NAMED]
-    if more := len(kept) - len(named):
-        named.append(counted(more, "more hold"))
+    wide = [held(one) for one in holds if one.scope is not Scope.UNIT]
+    units = [held(one) for one in holds if one.scope is Scope.UNIT]
+    if len(units) > FEW_UNITS:
+        units = [counted(len(units), "held unit")]
+    named = wide + units
+    if (more := len(named) - MOST_NAMED) > 0:
+        named = [*named[:MOST_NAMED], counted(more, "more hold")]
     if doubted:
         named.append(f"{counted(doubted, 'unit')} in doubt")
     if not named:

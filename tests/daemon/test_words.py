@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from daemon.presentation import figures, sentences
+from daemon.presentation import figures, sentences, today
 from storage.answers import BuildState
 from storage.evidence import Claim, Evidence, LimitIs, Predicted
 from storage.records import Cause, Disposal, Hold, Scope, Signal
@@ -89,6 +89,16 @@ def test_headline_says_what_to_do_which_range_how_much_and_since_when() -> None:
     assert said.headline == (
         "Hold build B-3: range 100 µA, reel K-304, reads +0.29 % since unit PA-3010."
     )
+
+
+def test_of_many_held_units_the_first_page_says_how_many() -> None:
+    """Builds and reels come first: they say most."""
+    units = [hold(scope=Scope.UNIT, subject=f"PA-{n}", signal=None) for n in range(5)]
+    wide = [hold(), hold(scope=Scope.REEL, subject="K-1")]
+    assert today.ship([*units, *wide], doubted=0).startswith(
+        "Not build B-3, reel K-1 nor 5 held units. "
+    )
+    assert today.ship(units[:2], doubted=0).startswith("Not unit PA-0 nor unit PA-1. ")
 
 
 def test_what_was_decided_is_not_to_be_held_again() -> None:
