@@ -685,7 +685,8 @@ def reads(signal: Signal, *, named: Hold | None = None) -> str:
 def _scatters_alone(signal: Signal) -> bool:
     """Whether a finding is of parts that scatter about where they were before."""
     wider = signal.basis.spread_factor > PLAINLY_WIDER
-    return wider and signal.low_ppm < 0.0 < signal.high_ppm
+    enough = signal.units >= FEWEST_TO_SCATTER
+    return wider and enough and signal.low_ppm < 0.0 < signal.high_ppm
 
 
 def rows_seen(builds: Sequence[str]) -> str:

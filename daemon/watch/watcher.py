@@ -31,7 +31,7 @@ from daemon.watch.fold import Event, Fold, Past
 from daemon.watch.history import alike_ranges, remark
 from daemon.watch.odd_units import odd_units
 from daemon.watch.register import Key, Open, Register, belongs, key_of
-from daemon.watch.segment import Segment, alone_far_off
+from daemon.watch.segment import Segment, alone_far_off, referred
 from daemon.watch.signals import (
     FindLabel,
     Judged,
@@ -577,9 +577,12 @@ class Watcher:
         return said, sorted(carry, key=lambda unit: serial_order(unit.serial))
 
     def _of_reel(self, segment: Segment, place: int) -> list[UnitErrors]:
-        """Return the units of a build with a segment's reel, where a range was read."""
+        """Return the units of a build with a segment's reel, where a range was read.
+
+        As they would read at the reference temperature.
+        """
         return [
-            unit
+            referred(segment.line, unit)
             for one in self.fold.segments_of(segment.build)
             if one.reels[place] == segment.reels[place]
             for unit in one.units
