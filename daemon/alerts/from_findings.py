@@ -1,6 +1,6 @@
 """What an evaluation of the rows gives people to hear; committed together with it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from config import Alerts
 from daemon.alerts.who_hears import (
@@ -73,6 +73,14 @@ class Teller:
                 message, product=self._product, settings=self._settings
             )
         )
+
+    def known(self) -> dict[str, Told]:
+        """Return what was told of each subject, to go back to."""
+        return dict(self._told)
+
+    def go_back(self, known: Mapping[str, Told]) -> None:
+        """Take back what was told since, because it could not be kept."""
+        self._told = dict(known)
 
     def _note(self, subject: str, alert: str, said: str, severity: Severity) -> None:
         if not said:

@@ -485,6 +485,7 @@ class Cycle:
         placed: list[Hold] = []
         alerts: list[Alert] = []
         passing = _passing(self._steps)
+        told = self._teller.known()
         for step in self._steps:
             stays = [one for one in step.signals if one.signal not in passing]
             due = [*step.placed, *(hold for one in stays for hold in self._due(one))]
@@ -510,6 +511,7 @@ class Cycle:
             self.store.record_evaluation(evaluation)
         except BaseException:
             self._placed.difference_update(one.hold for one in placed)
+            self._teller.go_back(told)
             raise
         self._steps.clear()
         self.known.was_kept(lines)

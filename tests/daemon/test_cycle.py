@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from daemon.station.cycle import Cycle, RunHeader, worst
-from storage import HoldState
+from storage import AlertState, HoldState
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -22,6 +22,7 @@ from storage.records import (
     Signal,
     Verdict,
 )
+from tests.daemon.alerts.fakes import channels
 from tests.daemon.making import AT, demo_settings, fitting, readings
 
 SETTINGS = demo_settings()
@@ -253,7 +254,8 @@ def test_one_wrong_cell_of_a_sheet_holds_no_build(
 def test_what_could_not_be_kept_is_kept_by_the_next_look(
     store: LocalStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    cycle = Cycle(SETTINGS, store)
+    told_to = SETTINGS.model_copy(update={"alerts": channels("bench")})
+    cycle = Cycle(told_to, store)
     cycle.resume()
     record(cycle, range(14))
     with monkeypatch.context() as patched:
@@ -265,3 +267,7 @@ def test_what_could_not_be_kept_is_kept_by_the_next_look(
     mark, revisions, holds = stored(store)
     assert (mark, holds) == (14, ["B-1-F1:B-1", "B-1-F1:K-900"])
     assert revisions > 1
+    # What was told in vain is told again, with its reasons.
+    assert [one.alert for one in store.rows(AlertState, product=NAME)] == [
+        "finding B-1-F1"
+    ]
