@@ -24,7 +24,7 @@ import streamlit as st
 from config import Settings
 from daemon.holds import doubted, sharpened_now
 from daemon.judging import ProductModel
-from daemon.presentation import capital, screens
+from daemon.presentation import capital, left_to_measure, screens
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.traceability import Gate
 from storage import (
@@ -128,6 +128,8 @@ class Shown:
     runs_in_doubt: list[RunInDoubt]
     doubted: dict[str, tuple[str, ...]]
     """Units that a doubt keeps, by serial, each with every reason."""
+    again: dict[str, dict[str, str]]
+    """Reworked units that wait for the bench, as `left_to_measure` has them."""
     messages: pd.DataFrame
     reels: list[str]
     """Names of all reels, as they were recorded."""
@@ -182,6 +184,10 @@ class Shown:
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             doubted=doubted(store, connection.name),
+            again=left_to_measure(
+                store.table("to_measure_again", product=connection.name).to_pylist(),
+                connection.product.titles,
+            ),
             messages=rows("alerts"),
             reels=store.table("reel").column("reel").to_pylist(),
         )

@@ -15,18 +15,23 @@ from daemon.commands.recall import records_of
 from daemon.commands.showing import Shown, Table, misuse, say, shown
 from daemon.judging import ProductModel
 from daemon.presentation import figures
-from daemon.traceability import SERIES, TrimPlan, leftover, require_listed, trim_plan
+from daemon.traceability import (
+    SERIES,
+    TrimPlan,
+    replace_part,
+    require_listed,
+    trim_plan,
+)
 from storage import (
     BuildYield,
     Decision,
-    HoldState,
     NotFoundError,
     Rework,
     ReworkKind,
     ReworkOf,
-    Scope,
     Store,
     UnitRow,
+    counted_serials,
 )
 
 
@@ -64,43 +69,32 @@ def _keep(at: Opened, serial: str, kind: ReworkKind, person: str, reason: str,
 def rework_replace(serial: str, part: str, reel: str, person: str, reason: str) -> None:
     """Record that a part was replaced.
 
-    PART of one unit is of another reel now. The unit is measured again before it
-    leaves.
+    PART of a unit is of another reel now; SERIAL may name several, such as
+    PA-3005..PA-3009. A unit is measured again before it leaves.
     """
     with opened() as at:
-        if part not in at.settings.product.parts:
-            raise NotFoundError(kind="part", key=part)
-        refuse_held(at.store, at.product, reel)
-        records = records_of(at, serial, reel)
-        records.unit(serial)
-        _keep(at, serial, ReworkKind.REPLACE, person, reason, part=part, reel=reel)
-        left = leftover(records, reel)
-        how = "--rerun" if at.settings.bench is not None else "--rerun --typed"
+        settings = at.settings
+        done = replace_part(
+            at.store,
+            at.product,
+            counted_serials(serial),
+            part,
+            reel,
+            parts=settings.product.parts,
+            ranges=settings.product.ranges,
+            person=person,
+            reason=reason,
+            people=settings.plan.people,
+            at=datetime.now(UTC),
+        )
+        how = "--rerun" if settings.bench is not None else "--rerun --typed"
+    for sentence in done.sentences():
+        say(sentence)
+    which = f"{serial} " if (*done.recorded, *done.already) == (serial,) else ""
     say(
-        f"{part} of unit {serial} is of reel {reel} now. Measure it again: "
-        f"`holdpoint measure {serial} {how}`. Then end its hold, where it has one."
+        f"Measure again: `holdpoint measure {which}{how}`. Then end the hold, where "
+        "there is one."
     )
-    if left is not None and left < 1:
-        say(f"More parts of reel {reel} used than received: check the records.")
-
-
-class HeldReelError(click.ClickException):
-    """A reel that must not be used."""
-
-
-def refuse_held(store: Store, product: str, reel: str) -> None:
-    """Refuse to take a part from a reel that is held.
-
-    Raises
-    ------
-    HeldReelError
-        Naming the hold.
-    """
-    for one in store.rows(HoldState, product=product):
-        held = (one.scope, one.subject) == (Scope.REEL, reel)
-        if held and one.disposal is None:
-            message = f"reel {reel} is held: {one.reason}"
-            raise HeldReelError(message)
 
 
 @click.command("regrade")

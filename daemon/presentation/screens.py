@@ -235,6 +235,29 @@ def more_in_file(count: int) -> str:
     return f"{counted(count, 'more unit')}: Lists (CSV) above has them all."
 
 
+REPLACED = "Record that a part was replaced"
+REPLACED_MEANS = (
+    "Solder unpowered, battery out, capacitors discharged. Each unit is measured again "
+    "before it may leave."
+)
+REPLACED_NEEDS = "Say who decides, which units, which part, and the reel of the new one"
+TO_THE_BENCH = "Measure again"
+
+
+def then_measure(units: str) -> str:
+    """Say what comes after a rework.
+
+    >>> then_measure("PA-3005")
+    'Now measure again: PA-3005. Then end the hold, where there is one.'
+    """
+    return f"Now measure again: {units}. Then end the hold, where there is one."
+
+
+def after_rework(units: str) -> str:
+    """Say on the page of the bench which units a rework has wait for it."""
+    return f"To be measured again after rework: {units}."
+
+
 NEVER_MEASURED = "It was never measured."
 UNKNOWN_MEANS = "Type any part of a serial, or the whole name of a reel or a build."
 

@@ -21,7 +21,14 @@ from .reel_story import (
     seen_in_units as seen_in_units,
     told_by_units as told_by_units,
 )
-from .rework import SERIES as SERIES, TrimPlan as TrimPlan, trim_plan as trim_plan
+from .rework import (
+    SERIES as SERIES,
+    HeldReelError as HeldReelError,
+    Replaced as Replaced,
+    TrimPlan as TrimPlan,
+    replace_part as replace_part,
+    trim_plan as trim_plan,
+)
 from .several_benches import (
     benches_of as benches_of,
     seen_by_benches as seen_by_benches,

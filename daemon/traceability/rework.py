@@ -1,11 +1,28 @@
 """What can be done to one unit: another part, another limit, or a trimming resistor."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from math import hypot, sqrt
+from uuid import NAMESPACE_OID, uuid5
 
+from config import HoldpointError
+from daemon.holds import require_decision
 from daemon.judging import ProductModel
 from daemon.metrology import NoSolutionError, Trim, trim
+from daemon.traceability.tracing import Records, leftover, spans
+from storage import (
+    Decision,
+    HoldState,
+    NotFoundError,
+    Reel,
+    Rework,
+    ReworkKind,
+    ReworkOf,
+    Scope,
+    Store,
+    UnitRow,
+)
 
 PPM = 1e-6
 SERIES = ("E24", "E96", "E192")
@@ -116,3 +133,166 @@ def _plan(
         tolerance_ppm=hypot(uncertainty_ppm, reach * tolerance_ppm / sqrt(3)),
         tempco_ppm_per_k=sum(one.tempco_ppm_per_k.values()) + reach * tempco_ppm_per_k,
     )
+
+
+# ---- a part that was replaced
+
+
+class HeldReelError(HoldpointError):
+    """A reel that must not be used."""
+
+    def __init__(self, *, reel: str, why: str) -> None:
+        self.reel = reel
+        super().__init__(f"reel {reel} is held: {why}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replaced:
+    """What became of a part that was replaced on units.
+
+    Attributes
+    ----------
+    recorded, already : tuple of str
+        Serials of which it is recorded now, and of which it was recorded before and
+        which were not measured since.
+    overdrawn : bool
+        Whether more parts of the reel are used than were received.
+    """
+
+    part: str
+    reel: str
+    recorded: tuple[str, ...]
+    already: tuple[str, ...]
+    overdrawn: bool
+
+    def sentences(self) -> list[str]:
+        """Say what is recorded, what was before, and what speaks against it."""
+        said = []
+        if self.recorded:
+            said.append(
+                f"{self.part} of {_units(self.recorded)} is of reel {self.reel} now."
+            )
+        if self.already:
+            said.append(
+                f"Of {_units(self.already)} that was recorded already; nothing new was."
+            )
+        if self.overdrawn:
+            said.append(
+                f"More parts of reel {self.reel} used than received: check the records."
+            )
+        return said
+
+
+def _units(serials: Sequence[str]) -> str:
+    return f"unit{'' if len(serials) == 1 else 's'} {spans(serials)}"
+
+
+def replace_part(
+    store: Store,
+    product: str,
+    serials: Sequence[str],
+    part: str,
+    reel: str,
+    *,
+    parts: Collection[str],
+    ranges: Iterable[str],
+    person: str,
+    reason: str,
+    people: Iterable[str],
+    at: datetime,
+) -> Replaced:
+    """Record that one part of some units is of another reel now.
+
+    Everything is checked before anything is recorded. Said again before the unit is
+    measured it changes nothing, so that a second click, or another person who says the
+    same, counts once.
+
+    Parameters
+    ----------
+    parts, ranges
+        All parts and all ranges of the product.
+    people
+        Those who may decide.
+
+    Raises
+    ------
+    daemon.holds.NotAllowedError
+        The person is not listed, or there is no reason.
+    HeldReelError
+        The reel must not be used.
+    storage.errors.NotFoundError
+        There is no such part, reel or unit.
+    """
+    require_decision(
+        person, reason, people,
+        do="record a replaced part", done="a replaced part is recorded",
+    )  # fmt: skip
+    if part not in parts:
+        raise NotFoundError(kind="part", key=part)
+    if not store.rows(Reel, reel=reel):
+        raise NotFoundError(kind="reel", key=reel)
+    refuse_held(store, product, reel)
+    records = Records.of(store, product, ranges, about=[*serials, reel])
+    for serial in serials:
+        records.unit(serial)
+    before = {
+        one.serial: one
+        for one in records.reworks
+        if (one.kind, one.part, one.reel) == (ReworkKind.REPLACE, part, reel)
+    }
+    recorded, already = [], []
+    for serial in dict.fromkeys(serials):
+        runs = store.rows(UnitRow, serial=serial)
+        if serial in before and not _measured_since(before[serial], runs):
+            already.append(serial)
+            continue
+        last = max((one.number for one in runs), default=0)
+        said = f"{product} {serial} {part} {reel} {last}"
+        store.keep(
+            Rework(
+                # Two who say it at one moment mean one replacement.
+                rework=uuid5(NAMESPACE_OID, said).hex,
+                serial=serial,
+                product=product,
+                kind=ReworkKind.REPLACE,
+                person=person,
+                reason=reason.strip(),
+                reworked_at=at,
+                part=part,
+                reel=reel,
+            ),
+            decision=Decision(
+                person=person,
+                action=ReworkKind.REPLACE.value,
+                subject=serial,
+                reason=reason.strip(),
+                decided_at=at,
+            ),
+        )
+        recorded.append(serial)
+    left = leftover(records, reel)
+    return Replaced(
+        part=part,
+        reel=reel,
+        recorded=tuple(recorded),
+        already=tuple(already),
+        overdrawn=left is not None and left < len(recorded),
+    )
+
+
+def _measured_since(rework: ReworkOf, runs: Iterable[UnitRow]) -> bool:
+    return any(one.started_at > rework.reworked_at for one in runs)
+
+
+def refuse_held(store: Store, product: str, reel: str) -> None:
+    """Refuse to take a part from a reel that is held.
+
+    Raises
+    ------
+    HeldReelError
+        Naming why.
+    """
+    for one in store.rows(HoldState, product=product):
+        held = (one.scope, one.subject) == (Scope.REEL, reel)
+        if held and one.disposal is None:
+            raise HeldReelError(reel=reel, why=one.reason)

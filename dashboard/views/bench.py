@@ -12,6 +12,7 @@ from daemon.judging import ProductModel, asked, line_of, question
 from daemon.presentation import figures, screens
 from daemon.service import RefusedOrderError
 from daemon.station import NEW_SETUP
+from daemon.traceability import spans
 from dashboard import at_rest, data, live, look, opening, scanner
 from dashboard.typed import (
     Texts,
@@ -148,6 +149,7 @@ def by_instruments() -> None:
     orders: list[dict[str, Any]] = st.session_state.setdefault(ORDERS, [])
     look.heading("By the instruments" if has_bench else "Into which build")
     into_build(builds)
+    after_rework(orders, has_bench=has_bench)
     if has_bench:
         scanner.field(
             "Serial: scan it, or type it and press Enter",
@@ -193,6 +195,33 @@ def into_build(builds: Sequence[str]) -> None:
         look.stands_out(screens.into_older_build(chosen, newest))
     elif st.session_state.get(FOLLOWED) == newest:
         look.stands_out(screens.followed_build(newest))
+
+
+def after_rework(orders: list[dict[str, Any]], *, has_bench: bool) -> None:
+    """Say which units a rework has wait for the bench; offer to measure the first."""
+    waiting = data.here().again
+    if not waiting:
+        return
+    look.stands_out(screens.after_rework(spans(waiting)))
+    if not has_bench:
+        return
+    under_way = {
+        one["order"].get("serial") for one in orders if one["state"] not in ENDED
+    }
+    first = next((one for one in waiting if one not in under_way), None)
+    if first is not None:
+        st.button(
+            look.plain(screens.measure_again(first)),
+            key=f"reworked {first} {len(orders)}",
+            on_click=order_again,
+            args=(first, len(orders)),
+        )
+
+
+def order_again(serial: str, number: int) -> None:
+    """Order a reworked unit, once for each button that was shown."""
+    if number == len(st.session_state[ORDERS]):
+        place(f"reworked {serial} {number}", build=None, serial=serial, rerun=True)
 
 
 def again(orders: list[dict[str, Any]]) -> None:
@@ -309,12 +338,17 @@ def scanned(serial: str, given: Mapping[str, Any] | None) -> None:
     if confirmed(serial):
         return
     build = str((st.session_state if given is None else given)["build"])
+    # Whoever scans a unit that waits for the bench after rework means to measure it.
+    if serial in data.here().again:
+        ordered: dict[str, Any] = {"build": None, "serial": serial, "rerun": True}
+    else:
+        ordered = {"build": build, "serial": serial}
     # Each scan is taken once by its number, so that each is an order of its own.
-    if not place(f"scan {uuid4().hex}", build=build, serial=serial):
+    if not place(f"scan {uuid4().hex}", **ordered):
         st.session_state.setdefault(ORDERS, []).append(
             {
                 "ticket": None,
-                "order": {"work": "unit", "build": build, "serial": serial},
+                "order": {"work": "unit", **ordered},
                 "serial": serial,
                 "state": "failed",
                 "message": screens.not_ordered(data.said() or screens.GONE),
@@ -429,6 +463,7 @@ def check() -> None:
     serial = st.session_state["typed serial"].strip()
     if not serial:
         faults.insert(0, "Serial: scan it or type it.")
+    reworked = serial in data.here().again
     st.session_state[FAULTS] = faults
     st.session_state[CHECKED] = (
         None
@@ -436,10 +471,11 @@ def check() -> None:
         else {
             "serial": serial,
             "button": f"keep {uuid4().hex}",
-            "build": st.session_state.get("build"),
+            # Of a reworked unit its own, whichever is measured today.
+            "build": None if reworked else st.session_state.get("build"),
             "readings": readings,
             "checks": checks,
-            "rerun": st.session_state["typed rerun"],
+            "rerun": reworked or st.session_state["typed rerun"],
             "new_setup": st.session_state["typed new setup"],
         }
     )
@@ -453,7 +489,9 @@ def keep() -> None:
     readings: list[Understood] = checked["readings"]
     checks: list[UnderstoodCheck] = checked["checks"]
     # As it was shown: another may have been opened since.
-    build = checked["build"] or data.here().builds[-1]
+    build = checked["build"]
+    if build is None and not checked["rerun"]:
+        build = data.here().builds[-1]
     if place(
         checked["button"],
         build=build,

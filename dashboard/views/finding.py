@@ -22,6 +22,7 @@ from dashboard import (
     hold_form,
     look,
     pictures,
+    rework_form,
     settle,
     who,
 )
@@ -85,6 +86,10 @@ def one() -> None:
     if whom is not None:
         contained(whom, finding)
     held(shown, finding)
+    if whom is not None and finding.standing:
+        here = [one.serial for one in whom.concerned if one not in whom.left]
+        look.heading("Rework", printed=False)
+        rework_form.form(shown, name, serials=here, part=finding.part)
     papers(finding, whom)
     history(shown, finding)
 

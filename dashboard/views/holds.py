@@ -10,7 +10,7 @@ import streamlit as st
 from daemon.holds import ending as ending_of_doubt, offered_ends, policy
 from daemon.presentation import figures, screens, sentences
 from daemon.traceability import spans
-from dashboard import data, documents, hold_form, look, settle, who
+from dashboard import data, documents, hold_form, look, rework_form, settle, who
 from dashboard.data import Shown
 from storage import HoldState, Scope
 
@@ -72,6 +72,8 @@ def holds() -> None:
     for doubt in doubts:
         in_doubt(doubt)
     place(shown)
+    if shown.units:
+        rework_form.form(shown, "holds")
     ended(shown)
     stepped_back(shown)
 

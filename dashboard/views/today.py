@@ -8,7 +8,14 @@ from typing import Any
 import streamlit as st
 
 from daemon.holds import by_reason
-from daemon.presentation import Concerning, figures, sentences, sharing, today
+from daemon.presentation import (
+    Concerning,
+    figures,
+    screens,
+    sentences,
+    sharing,
+    today,
+)
 from daemon.traceability import spans
 from dashboard import (
     address,
@@ -72,7 +79,8 @@ def now() -> None:
     ways(shown)
     if saying.lines:
         look.heading("Why", saying.lines)
-    beside(saying.apart)
+    waiting = [screens.after_rework(spans(shown.again))] if shown.again else []
+    beside([*waiting, *saying.apart])
     stays(shown)
     warned(shown)
     bench_strip.show(shown)

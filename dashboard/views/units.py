@@ -12,7 +12,16 @@ from daemon.presentation import screens
 from daemon.presentation.plots import segments, shares_of_limits
 from daemon.traceability import Place, Records, Trace, came_back, trace
 from daemon.traceability.papers import Of
-from dashboard import charts, data, documents, look, measured, pictures, who
+from dashboard import (
+    charts,
+    data,
+    documents,
+    look,
+    measured,
+    pictures,
+    rework_form,
+    who,
+)
 from storage import NotFoundError, StorageError, UnitRow, UnreachableError
 
 FOUND = 30
@@ -138,6 +147,10 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
         place = records.place(records.unit(found.subject))
         if place in {Place.SHIPPED, Place.RESELLER}:
             it_came_back(shown, found.subject)
+        elif place is not Place.SCRAPPED:
+            rework_form.form(
+                shown, found.subject, serials=[found.subject], choose_who=True
+            )
     if st.session_state.get(BACK) == found.subject:
         look.lines(screens.back_in_the_house(found.subject))
 

@@ -1,0 +1,92 @@
+"""A replaced part, recorded on screen as by the command, and measured again."""
+
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from daemon.service.home import Home
+from storage import LedgerRow, ReworkOf
+from storage.access import open_store
+from tests.daemon.seeded import BAD_REEL
+from tests.dashboard.test_pages import opened, said
+
+FIRST, LAST = "PA-3005", "PA-3006"
+NAME = "photodiode-amplifier"
+
+
+def reworks(home: Home) -> list[tuple[str, str | None, str | None]]:
+    with open_store(home.data) as store:
+        rows = store.rows(ReworkOf, product=NAME)
+    return [(one.serial, one.part, one.reel) for one in rows]
+
+
+def button_of(app: AppTest) -> Any:
+    """Return the button that records what stands in the form."""
+    (found,) = [one for one in app.button if (one.key or "").startswith("rework keep")]
+    return found
+
+
+def pressed(app: AppTest) -> AppTest:
+    """Press it; return the page as it is then."""
+    shown: AppTest = button_of(app).click().run()
+    return shown
+
+
+def fill(app: AppTest, form: str, count: int, **given: str) -> AppTest:
+    """Fill in what stands in the form; return the page as it is then."""
+    for field, value in given.items():
+        key = f"rework {field} {form} {count}"
+        kind = {
+            "part": app.selectbox,
+            "reel": app.selectbox,
+            "why": app.text_area,
+            "units": app.text_input,
+        }[field]
+        app = kind(key=key).set_value(value).run()
+    return app
+
+
+def test_a_replaced_part_is_recorded_once_and_its_units_wait_for_the_bench(
+    changed: Home,
+) -> None:
+    app = opened("finding")
+    (units,) = [one for one in app.text_input if one.label == "Units"]
+    form = str(units.key).removeprefix("rework units ").removesuffix(" 0")
+    assert units.value == "PA-3005..PA-3009"
+    assert app.selectbox(key=f"rework part {form} 0").value == "R13"
+    app.selectbox(key="who decides").set_value("Ada Moreno").run()
+    app = fill(app, form, 0, units=f"{FIRST}..{LAST}", reel=BAD_REEL, why="bad reel")
+    app = pressed(app)
+    assert f"Reel {BAD_REEL} is held" in said(app)
+    assert not reworks(changed)
+    app = fill(app, form, 0, reel="K-103")
+    pressed_key = button_of(app).key
+    app = pressed(app)
+    assert not app.exception
+    assert f"R13 of units {FIRST}, {LAST} (2) is of reel K-103 now." in said(app)
+    assert f"Now measure again: {FIRST}, {LAST} (2)." in said(app)
+    both = [(FIRST, "R13", "K-103"), (LAST, "R13", "K-103")]
+    assert reworks(changed) == both
+    # A second click is of a button that is gone; said again it counts once.
+    assert button_of(app).key != pressed_key
+    app = fill(app, form, 1, units=f"{LAST}", reel="K-103", why="said again")
+    app = pressed(app)
+    assert f"Of unit {LAST} that was recorded already" in said(app)
+    assert reworks(changed) == both
+    with open_store(changed.data) as store:
+        last = store.rows(LedgerRow)[-1]
+    assert (last.action, last.subject, last.reason) == ("replace", LAST, "bad reel")
+    for page in ("bench", "today"):
+        words = said(opened(page))
+        assert f"To be measured again after rework: {FIRST}, {LAST} (2)." in words
+
+
+@pytest.mark.parametrize("page", ["holds", "units"])
+def test_the_form_is_where_a_user_looks(changed: Home, page: str) -> None:
+    del changed
+    app = opened(page)
+    if page == "units":
+        app.text_input(key="unit").set_value(FIRST).run()
+    assert not app.exception
+    assert button_of(app)
