@@ -10,9 +10,17 @@ from functools import partial
 from typing import Any
 
 from storage.kept import RECORDS
-from storage.records import Cause, Disposal, ProofKind, RunKind, Scope, Verdict
-from storage.records_shipping import ReworkKind
-from storage.serials import serial_order, within
+from storage.records import (
+    Cause,
+    Disposal,
+    Fitting,
+    ProofKind,
+    RunKind,
+    Scope,
+    Verdict,
+)
+from storage.records_shipping import Rework, ReworkKind
+from storage.serials import reels_of, serial_order, within
 from tests.contract.two_products import PRODUCTS, Book, Row, Rows, of_product, units
 from tests.storage.samples import WAITING
 
@@ -809,6 +817,31 @@ def changes(book: Book, product: str, but_by: str) -> Rows:
     ]
 
 
+def carried_by(book: Book, product: str, unit: Row) -> set[str]:
+    """Return the reels that a unit's parts are of."""
+    fitted = of_product(book, "fitting", product)
+    replaced = [
+        Rework(**one)
+        for one in of_product(book, "rework", product)
+        if one["kind"] is ReworkKind.REPLACE and one["serial"] == unit["serial"]
+    ]
+    of_build = [Fitting(**one) for one in fitted if one["build"] == unit["build"]]
+    return set(reels_of(unit["serial"], of_build, replaced).values())
+
+
+def stands_on(hold: Row, unit: Row, reels: set[str]) -> bool:
+    """Whether a hold stands on a unit that carries these reels."""
+    subject = hold["subject"]
+    return bool(
+        {
+            Scope.UNIT: subject == unit["serial"],
+            Scope.BUILD: subject == unit["build"],
+            Scope.REEL: subject in reels,
+            Scope.SERIALS: within(unit["serial"], subject, str(hold["to_serial"])),
+        }[hold["scope"]]
+    )
+
+
 def to_measure_again(book: Book, product: str, serial: str | None) -> Rows:
     """Return units that were measured, worked on or sent to rework, and not since.
 
@@ -819,19 +852,19 @@ def to_measure_again(book: Book, product: str, serial: str | None) -> Rows:
     placed = {one["hold"]: one for one in of_product(book, "hold", product)}
     gone = {one["serial"] for one in away(book, product)}
     latest = latest_of(book, product)
-    rows = []
+    rows: Rows = []
     asked = [o for o in units(book, product) if serial in {None, o["serial"]}]
     for unit in sorted(asked, key=by("serial")):
         serial = unit["serial"]
         done = [one for one in works if one["serial"] == serial]
+        reels = carried_by(book, product, unit)
         mine = [one["reworked_at"] for one in done]
         since = list(mine)
         for end in book.of("hold_end"):
             hold = placed.get(end["hold"])
             if hold is None or end["disposal"] is not Disposal.REWORK:
                 continue
-            on = {Scope.UNIT: serial, Scope.BUILD: unit["build"]}.get(hold["scope"])
-            if on == hold["subject"]:
+            if stands_on(hold, unit, reels):
                 confirmed = [
                     one for one in mine if hold["placed_at"] <= one <= end["ended_at"]
                 ]

@@ -39,6 +39,7 @@ from tests.storage.samples import (
     PLACED,
     RANGES,
     RECEIPT,
+    REEL,
     RETURN,
     REWORK,
     SHIP_RULE,
@@ -258,6 +259,35 @@ def test_what_was_measured_in_part_after_its_rework_waits_for_the_other_ranges(
     rest = run(601, serial="S001", rerun_of="run 1")
     store.record_run(rest, results(rest, RANGES[1:]))
     assert waiting() == waiting("S002") == []
+
+
+@pytest.mark.parametrize(
+    "held",
+    [
+        {"scope": Scope.REEL, "subject": "reel 7"},
+        {"scope": Scope.SERIALS, "subject": "S001", "to_serial": "S002"},
+    ],
+)
+def test_all_that_a_reel_or_serials_send_to_rework_wait_to_be_measured(
+    store: Store, held: dict[str, Any]
+) -> None:
+    """What waits is what may not leave for it, whatever the hold stood on."""
+    watched(store, 1, 2, 3)
+    place(store, **held)
+    # Unit 3 has the part from another reel, and lies outside the serials.
+    store.keep(replace(REEL, reel="reel 8"))
+    store.keep(replace(FITTING, fitting="F2", reel="reel 8", from_serial="S003"))
+    end(store, "hold 2", Disposal.REWORK, START + timedelta(days=2))
+    rows = store.table("to_measure_again", product="photoamp").to_pylist()
+    waiting = [one["serial"] for one in rows]
+    kept = [
+        serial
+        for serial in ("S001", "S002", "S003")
+        if "it is to be reworked and was not measured since" in against(store, serial)
+    ]
+    assert waiting == kept == ["S001", "S002"]
+    of_one = store.table("to_measure_again", product="photoamp", serial="S002")
+    assert of_one.to_pylist() == [{"serial": "S002", "range": None}]
 
 
 def test_scrap_never_leaves_and_a_concession_may(store: Store) -> None:

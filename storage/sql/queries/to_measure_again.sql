@@ -1,7 +1,7 @@
 -- One row a unit of the product that was measured, was reworked or held until it is (by a
--- hold on the unit or on its build), and was not measured since, unless it has left. Of one
--- that was measured since on other ranges alone, a row a range that is still to be measured;
--- else range is null: all are.
+-- hold on the unit, its build, a reel that it carries or its serials), and was not measured
+-- since, unless it has left. Of one that was measured since on other ranges alone, a row a
+-- range that is still to be measured; else range is null: all are.
 with reworked as (
     select serial, range, reworked_at from rework
     where product = $product and kind <> 'regrade'
@@ -9,10 +9,64 @@ with reworked as (
 ),
 
 sent as (
-    select hold.scope, hold.subject, hold.placed_at, hold_end.ended_at
+    select
+        hold.scope, hold.subject, hold.to_serial, hold.placed_at, hold_end.ended_at
     from hold
     join hold_end on hold_end.hold = hold.hold
     where hold.product = $product and hold_end.disposal = 'rework'
+),
+
+-- Which of their parts units have from which reel, in builds that a reel of those is
+-- fitted in: by the last fitting that takes over before the unit.
+fitted as (
+    select
+        unit.serial,
+        fitting.part,
+        fitting.reel,
+        row_number() over (
+            partition by unit.serial, fitting.part
+            order by
+                case when fitting.from_serial is null then 1 else 0 end,
+                serial_order(coalesce(fitting.from_serial, '')) desc,
+                fitting.fitted_at desc,
+                fitting.fitting desc
+        ) as place
+    from fitting
+    join unit on unit.build = fitting.build and unit.product = fitting.product
+    where fitting.product = $product
+        and fitting.build in (
+            select other.build from fitting as other
+            join sent on sent.scope = 'reel' and sent.subject = other.reel
+        )
+        and (cast($serial as text) is null or unit.serial = cast($serial as text))
+        and (
+            fitting.from_serial is null
+            or serial_order(fitting.from_serial) <= serial_order(unit.serial)
+        )
+),
+
+-- A part that was replaced is of its last reel, whatever the build was fitted with.
+replaced as (
+    select
+        serial,
+        part,
+        reel,
+        row_number() over (
+            partition by serial, part order by reworked_at desc, rework desc
+        ) as place
+    from rework
+    where product = $product and kind = 'replace'
+        and (cast($serial as text) is null or serial = cast($serial as text))
+),
+
+carried as (
+    select serial, reel from replaced where place = 1
+    union
+    select fitted.serial, fitted.reel
+    from fitted
+    left join replaced
+        on replaced.serial = fitted.serial and replaced.part = fitted.part
+    where fitted.place = 1 and replaced.serial is null
 ),
 
 held as (
@@ -25,6 +79,18 @@ held as (
     from sent join unit on unit.build = sent.subject
     where sent.scope = 'build' and unit.product = $product
         and (cast($serial as text) is null or unit.serial = cast($serial as text))
+    union all
+    select unit.serial, sent.placed_at, sent.ended_at
+    from sent
+    join unit
+        on sent.scope = 'serials'
+        and serial_within(unit.serial, sent.subject, sent.to_serial)
+    where unit.product = $product
+        and (cast($serial as text) is null or unit.serial = cast($serial as text))
+    union all
+    select carried.serial, sent.placed_at, sent.ended_at
+    from sent join carried on carried.reel = sent.subject
+    where sent.scope = 'reel'
 ),
 
 since as (
