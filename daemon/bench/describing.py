@@ -812,7 +812,7 @@ def _toml(
 ) -> str:
     """Return a profile as its file says it."""
     lines = [
-        f"# {name}: written by `holdpoint bench describe`.",
+        f"# {name}: written by the command bench describe.",
         "# Lines that ask were tried, lines that set were not.",
     ]
     lines += [

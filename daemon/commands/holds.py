@@ -1,20 +1,21 @@
 """Holds: what may not ship, why, and who let it go."""
 
 import shlex
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
 import click
 
-from daemon.commands.opened import opened
+from daemon.commands.opened import Opened, opened
 from daemon.commands.options import by_person
+from daemon.commands.shipping import answer, in_few_words
 from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
 from daemon.holds import by_reason, doubted, offered_ends, policy, sharpened_now
 from daemon.judging import ProductModel
-from daemon.presentation import sentences
-from daemon.traceability import tracing
+from daemon.presentation import hold_names, sentences, to_copy
+from daemon.traceability import Gate, tracing
 from storage import (
     Disposal,
     HoldState,
@@ -221,8 +222,11 @@ def hold_end(
             one.signal: one
             for one in at.store.rows(Signal, "signals", product=at.product)
         }
+        gone = {one.hold for one in ended}
+        standing = [o for o in holds if o.disposal is None and o.hold not in gone]
+        units = [] if disposal == Disposal.SCRAP else _units_of(ended)
+        next_lines, told_of = _what_keeps(at, units, standing)
     told = set()
-    gone = {one.hold for one in ended}
     for one in ended:
         say(f"Hold on {sentences.held(one)} ended by {disposal}.")
         found = raised.get(one.signal or "")
@@ -231,9 +235,45 @@ def hold_end(
     for sentence in sorted(told):
         say(sentence)
     findings = {one.signal for one in ended} - {None}
-    for one in holds:
-        if one.disposal is None and one.hold not in gone and one.signal in findings:
+    for one in standing:
+        if one.signal in findings and one.hold not in told_of:
             say(sentences.still_held(one))
+    for line in next_lines:
+        say(line)
+
+
+def _units_of(ended: Sequence[HoldState]) -> list[str]:
+    """Return units that were held by themselves, each once."""
+    return list(dict.fromkeys(o.subject for o in ended if o.scope is Scope.UNIT))
+
+
+def _what_keeps(
+    at: Opened, serials: Collection[str], standing: Sequence[HoldState]
+) -> tuple[list[str], set[str]]:
+    """Say whether units may leave now or what else keeps them, and how it goes on.
+
+    Returns the lines, and the ids of the holds that they are of.
+    """
+    if not serials:
+        return [], set()
+    gate = Gate(at.settings, at.store)
+    said = [
+        (one, tuple(gate.against(one)) or answer([], left=False)) for one in serials
+    ]
+    records = tracing.Records.of(at.store, at.product, (), about=serials)
+    keeping = {
+        hold.hold
+        for one in serials
+        if records.is_unit(one)
+        for hold in records.holds_on(records.unit(one))
+    }
+    names = hold_names(standing)
+    commands = [to_copy.hold_end(names[o.hold]) for o in standing if o.hold in keeping]
+    lines = list(in_few_words(said))
+    if commands:
+        more = "these holds" if len(commands) > 1 else "that hold"
+        lines += [f"To end {more} too:", *commands, str(to_copy.fill_in(commands))]
+    return lines, keeping
 
 
 def _to_end(names: Sequence[str], holds: Sequence[HoldState]) -> list[HoldState]:

@@ -21,6 +21,7 @@ from daemon.presentation import (
     seen_elsewhere,
     sentences,
     sharing,
+    to_copy,
     untold,
     waits,
 )
@@ -210,9 +211,12 @@ def _parts(
     if now["waiting"]:
         yield ""
         yield Headline("What waits, in the order of what to do:")
-        yield Table(
-            now["waiting"], {"what to do": "do", "what waits": "what", "for": "who"}
-        )
+        # Commands are long and are copied: a line of its own each, never a cell.
+        for one in now["waiting"]:
+            yield f"- For {one.who}: {one.what}"
+            yield f"  {one.do}"
+        if (said := to_copy.fill_in(one.do for one in now["waiting"])) is not None:
+            yield said
     yield ""
     if now["builds"]:
         yield Table(

@@ -9,6 +9,7 @@ from . import (
     screens as screens,
     sentences as sentences,
     standards as standards,
+    to_copy as to_copy,
     today as today,
 )
 from .colours import DARK as DARK, LIGHT as LIGHT, Look as Look
@@ -58,6 +59,7 @@ from .versions import differences as differences
 from .waiting import (
     Waiting as Waiting,
     before_it_leaves as before_it_leaves,
+    hold_names as hold_names,
     left_to_measure as left_to_measure,
     waits as waits,
 )

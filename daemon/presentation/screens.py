@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from daemon.presentation.figures import capital, counted, tolerance
+from daemon.presentation.to_copy import decided
 
 UNDO_WITHIN = timedelta(minutes=1)
 """So long a shipment may be taken back where it was scanned."""
@@ -32,12 +33,13 @@ OVERRIDE_STAYS = "Your name, your reason and all that is against it stay for eve
 OVERRIDE_REASON = "An override needs a reason"
 NOTHING_TO_UNDO = "Nothing to undo: no shipment was recorded here in the last minute."
 UNDO_LATER = (
-    "Later than that, whoever decides takes it back: holdpoint shipment undo SERIAL"
+    "Later than that, whoever decides takes it back: "
+    f"{decided('shipment', 'undo', 'SERIAL')}"
 )
 UNDO_REASON = "Taken back at packing within a minute: scanned by mistake."
 AWAY_MEANS = (
-    "Nothing new was recorded. If it came back: holdpoint return SERIAL, then "
-    "measure it."
+    "Nothing new was recorded. If it came back: "
+    f"{decided('return', 'SERIAL')}, then measure it."
 )
 """What a packer is told of a unit that has left."""
 WHO_AND_WHAT = "Say who decides and for which order"

@@ -10,6 +10,7 @@ from typing import Any
 from config import Bench
 from daemon.presentation.figures import counted
 from daemon.presentation.sentences import held
+from daemon.presentation.to_copy import decided, hold_end
 from storage import Hold, Scope, counted_runs
 
 SOON = timedelta(days=30)
@@ -70,14 +71,14 @@ def waits(
         for ranges, serials in alike.items()
     ]
     found += [
-        Waiting(who=deciding, what=what, do=f"holdpoint hold end {quote(name)}")
+        Waiting(who=deciding, what=what, do=hold_end(name))
         for what, name in _decisions(holds, offers)
     ]
     found += [
         Waiting(
             who=deciding,
             what="a decision on runs of a bench in doubt, or a good check",
-            do=f"holdpoint doubt end {quote(one)}",
+            do=decided("doubt", "end", one),
         )
         for one in doubts
     ]
@@ -101,7 +102,7 @@ def _decisions(
 
     Units that count up and are held alike are one decision.
     """
-    often = Counter(one.subject.casefold() for one in holds)
+    often, names = _often(holds), hold_names(holds)
     alike: dict[tuple[str, str], dict[str, Hold]] = {}
     for one in holds:
         if one.scope is Scope.UNIT and often[one.subject.casefold()] == 1:
@@ -119,14 +120,31 @@ def _decisions(
             name = f"{run[0]}..{run[-1]}"
             what = f"the holds of units {run[0]} to {run[-1]} ({len(run)})"
         else:
-            alone = often[one.subject.casefold()] == 1 and one.to_serial is None
-            name = one.subject if alone else one.hold
+            name = names[one.hold]
             what, why = f"the hold of {held(one)}", offers.get(one.hold, "")
             if one.signal is not None and not why:
                 what += f" (finding {one.signal})"
         if name not in said:
             said.add(name)
             yield f"a decision on {what}" + (f": {why}" if why else ""), name
+
+
+def _often(holds: Iterable[Hold]) -> Counter[str]:
+    return Counter(one.subject.casefold() for one in holds)
+
+
+def hold_names(holds: Sequence[Hold]) -> dict[str, str]:
+    """Return by id what `hold end` takes for each of all holds that stand.
+
+    That is what is held, where one hold alone stands on it.
+    """
+    often = _often(holds)
+    return {
+        one.hold: one.subject
+        if often[one.subject.casefold()] == 1 and one.to_serial is None
+        else one.hold
+        for one in holds
+    }
 
 
 def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:

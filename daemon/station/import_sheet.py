@@ -19,7 +19,7 @@ from typing import NamedTuple
 from config import Product as ProductSettings, Unit, spell, write_whole
 from daemon.bench import BenchError
 from daemon.metrology import MetrologyError
-from daemon.presentation import neutral
+from daemon.presentation import neutral, to_copy
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.station.grids import READERS, SheetError
 from daemon.station.orders import TypedReading
@@ -536,16 +536,21 @@ class _Recorded:
             if reel in {was, fitted.get(part)}:
                 continue
             if was is None and known:
+                fit = to_copy.command(
+                    "reel", "fit", reel, part, "--build", self._build(row), "--from"
+                )
                 message = (
                     f"no reel is recorded for part {part} of unit {row.serial}, and "
-                    f"the row says {reel}; record it with `holdpoint reel fit`"
+                    f"the row says {reel}; record it with `{fit} SERIAL`, where SERIAL "
+                    "is the first unit that carries it"
                 )
                 raise _RefusedError(message)
             if was is not None and (row.serial in self.first_run or part in from_here):
+                undo = to_copy.decided("fitting", "undo", "FITTING")
                 message = (
                     f"the reel of part {part} of unit {row.serial} is recorded as "
                     f"{was}, and the row says {reel}; correct the sheet, or take the "
-                    "record back with `holdpoint fitting undo`"
+                    f"record back with `{undo}` (`holdpoint fitting list` names it)"
                 )
                 raise _RefusedError(message)
 
@@ -657,10 +662,8 @@ def _gone(slip: Run, row: Row, *, alone: bool) -> str:
     """Say what to do with a row that is recorded as a unit the file does not name."""
     said = f"what it says is recorded as unit {slip.serial}, which is not in the file"
     if alone:
-        return (
-            f"{said}; where that serial was typed wrong, say `holdpoint unit edit "
-            f"{slip.serial} --serial {row.serial}`"
-        )
+        edit = to_copy.decided("unit", "edit", slip.serial, "--serial", row.serial)
+        return f"{said}; where that serial was typed wrong, say `{edit}`"
     # Its other runs may be its own: renamed, they would be another unit's.
     return (
         f"{said}, and was read more than once; put the row of unit {slip.serial} into "
@@ -785,10 +788,10 @@ def _at_odds(
         elif row.build in units:
             what = f"build {row.build} is the serial of a unit"
         elif units.get(row.serial, row.build) != row.build:
+            edit = to_copy.decided("unit", "edit", row.serial, "--build", row.build)
             reason = (
                 f"unit {row.serial} is recorded in build {units[row.serial]}, and here "
-                f"in build {row.build}; correct the sheet, or the unit with "
-                "`holdpoint unit edit`"
+                f"in build {row.build}; correct the sheet, or the unit with `{edit}`"
             )
             rejected.append(Rejected(line=row.line, sheet=row.sheet, reason=reason))
             continue

@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
+from daemon.presentation import to_copy
 from daemon.station.orders import RefusedError
 from storage import Build, NotFoundError, Store, Unit, require_id
 
@@ -36,9 +37,10 @@ def require_measurable(
         message = f"unit {serial} is of product {mine[0].product}"
         raise RefusedError(message)
     if mine and mine[0].build != found:
+        edit = to_copy.decided("unit", "edit", serial, "--serial", "SERIAL")
         message = (
-            f"unit {serial} is of build {mine[0].build}, not {found}; a serial that "
-            "was typed wrong is corrected with `holdpoint unit edit`"
+            f"unit {serial} is of build {mine[0].build}, not {found}; where that one's "
+            f"serial was typed wrong, give it the right one: `{edit}`"
         )
         raise RefusedError(message)
     first_run(store, serial, again=again)

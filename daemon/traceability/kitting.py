@@ -8,8 +8,17 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from config import HoldpointError, Settings, fingerprint, model
-from daemon.presentation import counted, shown_value
+from config import (
+    HoldpointError,
+    Part as PlannedPart,
+    Settings,
+    Unit,
+    fingerprint,
+    model,
+    spell,
+)
+from daemon.presentation import counted, shown_value, to_copy
+from daemon.presentation.figures import labelled, moment
 from daemon.traceability import tracing
 from daemon.traceability.amending import WORDS
 from storage import (
@@ -21,6 +30,7 @@ from storage import (
     Product,
     Reel,
     ReelReceipt,
+    RefusedValueError,
     Scope,
     Store,
 )
@@ -33,6 +43,7 @@ __all__ = [
     "keep_settings",
     "open_build",
     "receive_reel",
+    "require_reel",
 ]
 
 
@@ -51,23 +62,61 @@ class Fitted:
 class KnownReelError(HoldpointError):
     """A reel that is recorded, with something else."""
 
-    def __init__(self, *, reel: str, differs: Sequence[str]) -> None:
+    def __init__(
+        self, *, reel: str, differs: Sequence[str], options: Sequence[str]
+    ) -> None:
         self.reel = reel
+        edit = to_copy.decided("reel", "edit", reel, *options)
         super().__init__(
             f"reel {reel} is recorded already, and {' and '.join(differs)}. Correct it "
-            f"with `holdpoint reel edit {reel}`, or give the new reel a name of its own"
+            f"with `{edit}`, or give the new reel a name of its own"
         )
+
+
+class UnknownReelError(NotFoundError):
+    """A reel that was not recorded, and the command that records it."""
+
+    def __init__(self, *, reel: str, planned: PlannedPart) -> None:
+        super().__init__(kind="reel", key=reel)
+        add = to_copy.command(
+            "reel", "add", reel,
+            "--nominal", labelled(planned.nominal_ohm, planned.tolerance_ppm),
+            "--tolerance", spell(planned.tolerance_ppm, Unit.PPM),
+        )  # fmt: skip
+        said = (
+            f"reel {reel} is not recorded yet. Record it first, with the value and "
+            f"the tolerance on its label, such as `{add}`, then say this again"
+        )
+        self.args = (said,)
 
 
 class KnownBuildError(HoldpointError):
     """A build that is open, and another one than is asked for."""
 
-    def __init__(self, *, build: str, why: str) -> None:
+    def __init__(self, *, build: str, why: str, planned_units: int | None) -> None:
         self.build = build
-        super().__init__(
-            f"build {build} is open already, {why}. `holdpoint build edit {build}` "
-            "corrects the planned units; a new build needs a name of its own"
-        )
+        said = f"build {build} is open already, {why}. "
+        if planned_units is not None:
+            units = ("--units", str(planned_units))
+            edit = to_copy.decided("build", "edit", build, *units)
+            said += f"`{edit}` corrects the planned units; "
+        super().__init__(f"{said}a new build needs a name of its own")
+
+
+EDITED_BY = {
+    "nominal_ohm": "--nominal",
+    "tolerance_ppm": "--tolerance",
+    "supplier": "--supplier",
+    "lot_code": "--lot",
+}
+"""Options of `reel edit` that a reel said again may differ by."""
+
+
+def _typed(column: str, value: object) -> str:
+    """Return a value as it is typed, so that it is read back exactly."""
+    if isinstance(value, float):
+        return spell(value, Unit.OHM if column.endswith("_ohm") else Unit.PPM)
+    return str(value)
 
 
 def keep_settings(store: Store, settings: Settings, *, at: datetime) -> str:
@@ -96,7 +145,8 @@ def open_build(
     """
     for known in store.rows(Build, build=build):
         if known.product != product:
-            raise KnownBuildError(build=build, why=f"of product {known.product}")
+            why = f"of product {known.product}"
+            raise KnownBuildError(build=build, why=why, planned_units=None)
         if planned_units not in {None, known.planned_units}:
             planned = known.planned_units
             raise KnownBuildError(
@@ -104,6 +154,7 @@ def open_build(
                 why="with no units planned"
                 if planned is None
                 else f"with {counted(planned, 'unit')} planned",
+                planned_units=planned_units,
             )
         return False
     store.keep(
@@ -141,14 +192,25 @@ def receive_reel(
             "supplier": supplier,
             "lot_code": lot_code,
         }
-        differs = [
-            f"its {WORDS[name]} is {shown_value(name, was)}, not "
-            f"{shown_value(name, value)}"
+        changed = {
+            name: value
             for name, value in now.items()
-            if value not in {None, (was := getattr(known, name))}
-        ]
-        if differs:
-            raise KnownReelError(reel=reel, differs=differs)
+            if value not in {None, getattr(known, name)}
+        }
+        if changed:
+            raise KnownReelError(
+                reel=reel,
+                differs=[
+                    f"its {WORDS[name]} is {shown_value(name, getattr(known, name))}, "
+                    f"not {shown_value(name, value)}"
+                    for name, value in changed.items()
+                ],
+                options=[
+                    word
+                    for name, value in changed.items()
+                    for word in (EDITED_BY[name], _typed(name, value))
+                ],
+            )
         at = known.received_at
         supplier, lot_code = known.supplier, known.lot_code
     store.keep(
@@ -207,6 +269,38 @@ def held_reels(store: Store, product: str, reels: Collection[str]) -> list[str]:
     ]
 
 
+def require_reel(store: Store, reel: str, planned: PlannedPart) -> None:
+    """Refuse a reel that was not recorded, with the command that records it.
+
+    Parameters
+    ----------
+    planned
+        The part that it is to be, as `product.toml` has it.
+
+    Raises
+    ------
+    UnknownReelError
+        It is not recorded.
+    """
+    if not store.rows(Reel, reel=reel):
+        raise UnknownReelError(reel=reel, planned=planned)
+
+
+def _require_received(store: Store, fitting: Fitting) -> None:
+    """Refuse a day on which the reel had not come in, and say both ways on."""
+    (reel,) = store.rows(Reel, reel=fitting.reel)
+    if reel.received_at > fitting.fitted_at:
+        day = ("--received", f"{fitting.fitted_at:%Y-%m-%d}")
+        edit = to_copy.decided("reel", "edit", reel.reel, *day)
+        raise RefusedValueError(
+            what="day it was fitted",
+            value=moment(fitting.fitted_at),
+            allowed=f"must not be before reel {reel.reel} was received, "
+            f"{moment(reel.received_at)}: say a later day with --fitted. Where the "
+            f"reel came in earlier than that, correct its day: `{edit}`",
+        )
+
+
 def fit_reel(
     store: Store, product: model.Product, fitting: Fitting, *, anyway: bool = False
 ) -> Fitted:
@@ -220,15 +314,20 @@ def fit_reel(
     Raises
     ------
     storage.errors.NotFoundError
-        The product has no such part, or build or reel are not recorded.
+        The product has no such part, or the build is not recorded.
+    UnknownReelError
+        The reel is not recorded.
     daemon.traceability.tracing.ContradictionError
         The reel is another part's, or used up.
     storage.errors.RefusedValueError
-        Another reel was fitted from the same unit on, and not before.
+        Another reel was fitted from the same unit on, and not before; or this one had
+        not come in yet.
     """
     planned = product.parts.get(fitting.part)
     if planned is None:
         raise NotFoundError(kind="part", key=fitting.part)
+    require_reel(store, fitting.reel, planned)
+    _require_received(store, fitting)
     records = tracing.Records.of(
         store, product.name, (), about=[fitting.reel, fitting.build]
     )

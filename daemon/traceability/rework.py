@@ -1,21 +1,21 @@
 """What can be done to one unit: another part, another limit, or a trimming resistor."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import hypot, sqrt
 from uuid import NAMESPACE_OID, uuid5
 
-from config import HoldpointError
+from config import HoldpointError, Part
 from daemon.holds import require_decision
 from daemon.judging import ProductModel
 from daemon.metrology import NoSolutionError, Trim, trim
+from daemon.traceability.kitting import require_reel
 from daemon.traceability.tracing import Records, leftover, spans
 from storage import (
     Decision,
     HoldState,
     NotFoundError,
-    Reel,
     Rework,
     ReworkKind,
     ReworkOf,
@@ -194,7 +194,7 @@ def replace_part(
     part: str,
     reel: str,
     *,
-    parts: Collection[str],
+    parts: Mapping[str, Part],
     ranges: Iterable[str],
     person: str,
     reason: str,
@@ -221,7 +221,9 @@ def replace_part(
     HeldReelError
         The reel must not be used.
     storage.errors.NotFoundError
-        There is no such part, reel or unit.
+        There is no such part or unit.
+    daemon.traceability.kitting.UnknownReelError
+        The reel is not recorded.
     """
     require_decision(
         person, reason, people,
@@ -229,8 +231,7 @@ def replace_part(
     )  # fmt: skip
     if part not in parts:
         raise NotFoundError(kind="part", key=part)
-    if not store.rows(Reel, reel=reel):
-        raise NotFoundError(kind="reel", key=reel)
+    require_reel(store, reel, parts[part])
     refuse_held(store, product, reel)
     records = Records.of(store, product, ranges, about=[*serials, reel])
     for serial in serials:

@@ -7,7 +7,7 @@ from typing import Any, Self, TypeVar
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
-from daemon.presentation import capital, counted, off_plan, ohm
+from daemon.presentation import capital, counted, off_plan, ohm, to_copy
 from daemon.presentation.figures import day_of, measured, moment, share_of
 from daemon.traceability.held import Held, holds_of
 from storage import (
@@ -622,7 +622,9 @@ def succession(records: Records, fitting: Fitting) -> list[str]:
                 value=moment(fitting.fitted_at),
                 allowed=f"must be later than reel {last.reel} was put on part "
                 f"{fitting.part} of build {fitting.build} from the same unit on, "
-                f"{moment(last.fitted_at)}",
+                f"{moment(last.fitted_at)}: say a later day with --fitted, or another "
+                "first unit with --from. Where that one was recorded by mistake, take "
+                f"it back: `{to_copy.decided('fitting', 'undo', last.fitting)}`",
             )
         said.append(
             f"It takes the place of reel {last.reel}, which was recorded from the "

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from daemon.commands import import_sheet, showing
+from daemon.presentation.to_copy import hold_end
 from daemon.station.import_sheet import Row, understood
 from tests.daemon.commanding import Done, holdpoint
 from tests.daemon.making import DEMO
@@ -171,7 +172,7 @@ def test_holds_are_ended_by_what_is_held(home: Path) -> None:
     none = holdpoint("hold", "end", "PA-2010..PA-2012", *end, home=home)
     assert none.stderr == "holdpoint: unknown hold 'PA-2012'\n"
     waiting = told(holdpoint("status", "--json", home=home))["waiting"]
-    asked = "holdpoint hold end PA-2010..PA-2011"
+    asked = hold_end("PA-2010..PA-2011")
     assert asked in [one["do"] for one in waiting]
     both = holdpoint("hold", "end", "pa-2010..pa-2011", *end, home=home)
     assert "Hold on unit PA-2010 ended by release." in both.stderr

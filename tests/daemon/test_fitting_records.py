@@ -1,5 +1,7 @@
 """Fitting records that contradict each other: one clear sentence each."""
 
+import re
+import shlex
 from datetime import timedelta
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.kitting import fit_reel, fitting_of
 from daemon.traceability.tracing import ContradictionError
 from storage import endpoint
-from storage.errors import RefusedValueError
+from storage.errors import NotFoundError, RefusedValueError
 from storage.local import LocalStore
 from tests.daemon.making import AT, demo_settings, readings
 from tests.daemon.seeded import BAD_FROM, BAD_REEL, seeded_home
@@ -198,11 +200,37 @@ def test_a_second_reel_from_the_same_unit_on_that_was_not_fitted_later_is_refuse
     with pytest.raises(
         RefusedValueError,
         match=rf"must be later than reel K-a-{day} was put on part R13 of build "
-        rf"{build} from the same unit on, 2026-03-10",
+        rf"{build} from the same unit on, 2026-03-10.*: say a later day with --fitted",
     ):
         run(home, "reel", "fit", f"K-b-{day}", *second)
     # The very same record once more changes nothing.
     assert "the place of" not in run(home, "reel", "fit", f"K-a-{day}", *first)
+
+
+@pytest.mark.parametrize("day", [(), ("--fitted", "2026-03-02")])
+def test_a_reel_that_was_not_recorded_is_refused_with_the_command_that_records_it(
+    home: Home, day: tuple[str, ...]
+) -> None:
+    build = f"B-without-{len(day)}"
+    run(home, "build", "open", build)
+    reel = f"K-12 {len(day)}"
+    fit = ("reel", "fit", reel, "R13", "--build", build, *day)
+    with pytest.raises(NotFoundError) as refused:
+        run(home, *fit)
+    replace = ("rework", "replace", "PA-3001", "R13", "--reel", reel)
+    with pytest.raises(NotFoundError) as refused_too:
+        run(home, *replace, "--person", "Ada Moreno", "--reason", "burnt")
+    assert str(refused.value) == str(refused_too.value)
+    command = re.findall(r"`holdpoint ([^`]+)`", str(refused.value))
+    assert command == [f"reel add '{reel}' --nominal '5 kΩ' --tolerance '0.1 %'"]
+    run(home, *shlex.split(command[0]))
+    if day:  # it came in today, as far as is said
+        with pytest.raises(RefusedValueError, match="say a later day") as too_early:
+            run(home, *fit)
+        (edit,) = re.findall(r"`holdpoint ([^`]+)`", str(too_early.value))
+        filled = edit.replace("NAME", "'Ada Moreno'").replace("WHY", "came by hand")
+        run(home, *shlex.split(filled))
+    run(home, *fit)
 
 
 def test_a_reel_of_the_whole_build_says_where_a_later_one_stays(home: Home) -> None:

@@ -474,7 +474,8 @@ def test_a_reel_that_is_recorded_otherwise_is_never_the_same(cycle: Cycle) -> No
         assert no.reason == (
             "the reel of part R14 of unit PA-02 is recorded as K-1, and the row says "
             "K-2; correct the sheet, or take the record back with `holdpoint fitting "
-            "undo`"
+            'undo FITTING --person NAME --reason "WHY"` (`holdpoint fitting list` '
+            "names it)"
         )
         assert [one.reel for one in cycle.store.rows(Fitting)] == ["K-1"]
 
@@ -616,7 +617,7 @@ def test_readings_of_a_unit_that_the_file_names_no_more_make_no_second_unit(
         assert no.reason == (
             "what it says is recorded as unit PA-09, which is not in the file; where "
             "that serial was typed wrong, say `holdpoint unit edit PA-09 --serial "
-            "PA-01`"
+            'PA-01 --person NAME --reason "WHY"`'
         )
         correct(
             store,

@@ -8,6 +8,7 @@ from zipfile import ZipFile
 import duckdb
 import pytest
 
+from daemon.presentation.to_copy import BY_PERSON
 from daemon.service.home import Home
 from storage import amending
 from storage.amending import row_text
@@ -52,7 +53,8 @@ def test_a_reel_is_corrected_and_what_it_said_is_kept(home: Home) -> None:
     again = ("--nominal", "6k", "--tolerance", "0.1%")
     told = refused(home, "reel", "add", BAD_REEL, *again)
     assert "datetime" not in told
-    assert f"Correct it with `holdpoint reel edit {BAD_REEL}`" in told
+    edit = f"holdpoint reel edit {BAD_REEL} --nominal '6 kΩ' {BY_PERSON}"
+    assert f"Correct it with `{edit}`" in told
     asked = ("--nominal", "6k", "--supplier", "Birk Parts", "--quantity", "5000")
     done = said(home, "reel", "edit", BAD_REEL.lower(), *asked, *ADA)
     assert f"{BAD_REEL}: nominal value was 5 kΩ, is 6 kΩ." in done.stderr

@@ -9,6 +9,7 @@ from threading import Event
 import pytest
 
 from daemon.commands import opened as opening
+from daemon.presentation.to_copy import hold_end
 from daemon.presentation.waiting import Waiting, left_to_measure, waits
 from daemon.service.home import Home
 from daemon.service.processes import SharedDaemon, claimed
@@ -71,21 +72,21 @@ def test_units_that_are_held_alike_are_one_decision_by_a_name_that_can_be_typed(
         offers={units[3].hold: "Unit PA-13 conforms."},
     )
     assert [(one.do, one.what) for one in found] == [
-        ("holdpoint hold end B-1", "a decision on the hold of build B-1"),
+        (hold_end("B-1"), "a decision on the hold of build B-1"),
         (
-            "holdpoint hold end PA-9..PA-11",
+            hold_end("PA-9..PA-11"),
             "a decision on the holds of units PA-9 to PA-11 (3)",
         ),
         (
-            "holdpoint hold end PA-13",
+            hold_end("PA-13"),
             "a decision on the hold of unit PA-13: Unit PA-13 conforms.",
         ),
         (
-            "holdpoint hold end reel-0123456789abcdef:K-1",
+            hold_end("reel-0123456789abcdef:K-1"),
             "a decision on the hold of reel K-1",
         ),
         (
-            "holdpoint hold end unit-0123456789abcdef:K-1",
+            hold_end("unit-0123456789abcdef:K-1"),
             "a decision on the hold of unit K-1",
         ),
     ]
@@ -185,11 +186,16 @@ def test_status_says_the_decision_that_waits_and_the_command_can_be_typed(
     shown = holdpoint("status", home=home.folder).stdout
     assert "What waits, in the order of what to do:" in shown
     assert "In commands this is finding B-3-F1." in shown
+    assert shown.count("for HOW: how it ends: release, concession,") == 1
     for one in waiting:
         assert one["do"] in shown
+        # Copied as it is, it is refused in one line that says what to put there.
         words = shlex.split(one["do"])[1:]
-        how = ("--by", "release", "--person", "Ada Moreno", "--reason", "shown")
-        ended = holdpoint(*words, *how, home=home.folder)
+        as_it_is = holdpoint(*words, home=home.folder)
+        assert "'HOW' is not one of 'release', 'concession'" in as_it_is.stderr
+        meant = {"HOW": "release", "NAME": "Ada Moreno", "WHY": "shown"}
+        filled = [meant.get(word, word) for word in words]
+        ended = holdpoint(*filled, home=home.folder)
         assert ended.returncode == 0, ended.stderr
     after = json.loads(holdpoint("status", "--json", home=home.folder).stdout)
     assert after["waiting"] == []
@@ -304,3 +310,26 @@ def test_one_prompt_is_one_task() -> None:
     assert one.do == "holdpoint bench answer"
     (one,) = told({"prompt": None, **due, "waiting": 0})
     assert one.do == "holdpoint bench check"
+
+
+def test_whoever_ends_a_unit_s_hold_is_told_what_else_keeps_it(tmp_path: Path) -> None:
+    """The hold of its reel stands; its command is printed as it is typed."""
+    home = seeded_home(tmp_path / "home")
+    who = ("--person", "Ada Moreno", "--reason", "seen")
+    for serial in ("PA-3006", "PA-1001"):
+        holdpoint("hold", "place", "--unit", serial, *who, home=home.folder)
+    of_unit = ("hold", "end", "PA-3006", "PA-1001", "--by", "release", *who)
+    told_so = holdpoint(*of_unit, home=home.folder).stderr.splitlines()
+    stays, leaves = (
+        "\n".join(line for line in told_so if line.startswith(f"{serial}:"))
+        for serial in ("PA-3006", "PA-1001")
+    )
+    assert "held (build B-3): range 100 µA, reel K-900, reads +0.30 %" in stays
+    assert "held (reel K-900): " in stays
+    assert leaves == "PA-1001: May leave."
+    commands = [line for line in told_so if line.startswith("holdpoint ")]
+    assert commands == [hold_end("B-3"), hold_end("K-900")]
+    # Of a scrapped unit nothing goes on.
+    holdpoint("hold", "place", "--unit", "PA-3007", *who, home=home.folder)
+    scrap = ("hold", "end", "PA-3007", "--by", "scrap", *who)
+    assert "holdpoint hold end" not in holdpoint(*scrap, home=home.folder).stderr

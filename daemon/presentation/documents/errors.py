@@ -50,9 +50,10 @@ class NoSupplierError(ReportError):
     def __init__(self, *, finding: str) -> None:
         super().__init__(
             f"finding {finding} names no reel, so there is nobody to write to. If its "
-            "parts came on a reel, record it with `holdpoint reel add`, and with "
-            "`holdpoint reel fit --from SERIAL` which part it feeds. Imported units: "
-            "import the same sheet again then. The finding names the reel from then on"
+            "parts came on a reel, record it with `holdpoint reel add REEL --nominal "
+            "VALUE --tolerance SHARE`, and which part it feeds with `holdpoint reel "
+            "fit REEL PART --build BUILD --from SERIAL`. Imported units: import the "
+            "same sheet again then. The finding names the reel from then on"
         )
         self.finding = finding
 

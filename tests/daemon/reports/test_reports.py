@@ -312,7 +312,10 @@ def test_a_document_says(document: Document, words: str) -> None:
 
 def test_a_finding_without_a_reel_says_how_it_gets_one() -> None:
     told = re.findall(r"`holdpoint ([^`]+)`", str(NoSupplierError(finding="B-3-F1")))
-    assert told == ["reel add", "reel fit --from SERIAL"]
+    assert told == [
+        "reel add REEL --nominal VALUE --tolerance SHARE",
+        "reel fit REEL PART --build BUILD --from SERIAL",
+    ]
     for one in told:
         done = CliRunner().invoke(holdpoint, [*one.split()[:2], "--help"])
         assert done.exit_code == 0
