@@ -542,7 +542,7 @@ class _Recorded:
                 message = (
                     f"no reel is recorded for part {part} of unit {row.serial}, and "
                     f"the row says {reel}; record it with `{fit} SERIAL`, where SERIAL "
-                    "is the first unit that carries it"
+                    "is the first unit that has such a part"
                 )
                 raise _RefusedError(message)
             if was is not None and (row.serial in self.first_run or part in from_here):

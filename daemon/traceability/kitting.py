@@ -293,7 +293,7 @@ def _require_received(store: Store, fitting: Fitting) -> None:
         day = ("--received", f"{fitting.fitted_at:%Y-%m-%d}")
         edit = to_copy.decided("reel", "edit", reel.reel, *day)
         raise RefusedValueError(
-            what="day it was fitted",
+            what="day it began to feed it",
             value=moment(fitting.fitted_at),
             allowed=f"must not be before reel {reel.reel} was received, "
             f"{moment(reel.received_at)}: say a later day with --fitted. Where the "
