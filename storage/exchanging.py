@@ -95,7 +95,7 @@ def _hear(
     if last <= after:
         return []
     entries = shared.said(after, _HEARD_AT_ONCE, but_by=bench)
-    heard = [local.hear(one, bench) for one in entries]
+    heard = local.hear_all(entries, bench)
     if len(entries) < _HEARD_AT_ONCE and not (entries and _number(entries[-1]) >= last):
         local.heard_to(last)  # all else there is this bench's own
     return heard

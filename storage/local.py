@@ -267,6 +267,24 @@ class LocalStore(Store):
                     sharing.note_heard(transaction, entry, refused)
         return refused
 
+    def hear_all(
+        self, entries: Sequence[sharing.Entry], bench: str
+    ) -> list[NotShared | None]:
+        """Keep what others recorded or decided, as `hear` does; fewer transactions."""
+        heard: list[NotShared | None] = []
+        for piece in sharing.rows_of(entries):
+            if isinstance(piece, sharing.Entry):
+                heard.append(self.hear(piece, bench))
+                continue
+            try:
+                with self._database.transaction() as transaction:
+                    sharing.hear_plain(transaction, piece)
+                    sharing.note_heard(transaction, piece[-1].entry)
+                heard += [None] * len(piece)
+            except sharing.REFUSED:
+                heard += [self.hear(one.entry, bench) for one in piece]
+        return heard
+
     def heard_to(self, place: int) -> None:
         """Note that all up to a place of the shared log was heard."""
         with self._database.transaction() as transaction:

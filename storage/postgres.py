@@ -52,7 +52,18 @@ from storage.records_alerts import Alert, Delivery
 from storage.records_sharing import NotShared
 from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
-from storage.sharing import HEARD, REFUSED, Entry, digest, refusal, shipped_body, take
+from storage.sharing import (
+    HEARD,
+    REFUSED,
+    Entry,
+    Plain,
+    digest,
+    refusal,
+    rows_of,
+    shipped_body,
+    take,
+    take_plain,
+)
 from storage.statements import Migration, migrations, shared_migrations
 from storage.store import Parameter, Store
 from storage.tables import Transaction, insert, keep_row
@@ -344,18 +355,12 @@ class PostgresStore(Store):
         bench = entries[0].bench
         with self.transaction() as transaction:
             last, told, others = _heard_of(transaction, bench)
-            for entry in entries:
-                if entry.number is not None and entry.number <= told:
-                    continue
-                reason = None
-                try:
-                    with transaction.undone_if_refused():
-                        take(transaction, entry, others)
-                except REFUSED as exc:
-                    refused.append(refusal(entry, exc))
-                    reason = str(exc)
-                last += 1
-                _log(transaction, last, entry, reason)
+            new = [one for one in entries if one.number is None or one.number > told]
+            for piece in rows_of(new):
+                taken = _taken(transaction, piece, others)
+                refused += [refusal(one, why) for one, why in taken if why is not None]
+                _log(transaction, last, taken)
+                last += len(taken)
         return refused
 
     def said(self, after: int, most: int, *, but_by: str | None = None) -> list[Entry]:
@@ -418,12 +423,12 @@ class PostgresStore(Store):
     def _say(self, transaction: Transaction, command: str, body: bytes) -> None:
         """Put into the log what was decided here, for the benches to hear."""
         (row,) = transaction.ask(
-            "select coalesce(max(number), 0) + 1 as next from bench_log", {}
+            "select coalesce(max(number), 0) as last from bench_log", {}
         )
         entry = Entry(
             number=None, bench="", command=command, body=body.decode(), runs={}
         )
-        _log(transaction, int(str(row["next"])), entry, None)
+        _log(transaction, int(str(row["last"])), [(entry, None)])
 
     def close(self) -> None:
         """Let go of the connections."""
@@ -555,20 +560,48 @@ class _Writing:
                 copy.write_row([row[name] for name in names])
 
 
+def _taken(
+    transaction: "_Writing", piece: list[Plain] | Entry, others: frozenset[str]
+) -> list[tuple[Entry, Exception | None]]:
+    """Keep commands; return each with why it could not be kept."""
+    if not isinstance(piece, Entry):
+        with suppress(*REFUSED), transaction.undone_if_refused():
+            take_plain(transaction, piece)
+            return [(one.entry, None) for one in piece]
+    taken: list[tuple[Entry, Exception | None]] = []
+    for entry in [piece] if isinstance(piece, Entry) else [one.entry for one in piece]:
+        try:
+            with transaction.undone_if_refused():
+                take(transaction, entry, others)
+            taken.append((entry, None))
+        except REFUSED as exc:
+            taken.append((entry, exc))
+    return taken
+
+
 def _log(
-    transaction: Transaction, number: int, entry: Entry, refused: str | None
+    transaction: Transaction,
+    last: int,
+    taken: Sequence[tuple[Entry, Exception | None]],
 ) -> None:
-    """Put a command into the log; an empty bench is the database itself."""
-    row: dict[str, Cell] = {
-        "number": number,
-        "bench": entry.bench,
-        "seq": entry.number,
-        "command": entry.command,
-        "body": entry.body,
-        "refused": refused,
-        "delivered_at": datetime.now(UTC),
-    }
-    insert(transaction, "bench_log", [row])
+    """Put commands into the log after its last place, with why one was refused.
+
+    An empty bench is the database itself.
+    """
+    now = datetime.now(UTC)
+    rows: list[dict[str, Cell]] = [
+        {
+            "number": number,
+            "bench": entry.bench,
+            "seq": entry.number,
+            "command": entry.command,
+            "body": entry.body,
+            "refused": None if refused is None else str(refused),
+            "delivered_at": now,
+        }
+        for number, (entry, refused) in enumerate(taken, last + 1)
+    ]
+    insert(transaction, "bench_log", rows)
 
 
 def _heard_of(transaction: Transaction, bench: str) -> tuple[int, int, frozenset[str]]:

@@ -40,8 +40,10 @@ from storage.records import (
     Reel,
     ReelCheck,
     Run,
+    RunKind,
     Signal,
     Unit,
+    WholeRun,
 )
 from storage.records_alerts import Acknowledgement, Alert
 from storage.records_amending import Amendment
@@ -56,7 +58,7 @@ from storage.records_shipping import (
 )
 from storage.runs import record_run, record_runs
 from storage.store import Store
-from storage.tables import Transaction, find, insert, keep_row
+from storage.tables import Transaction, compare, find, insert, keep_row
 
 R = TypeVar("R", bound=Record)
 
@@ -406,6 +408,76 @@ def _set_mark(transaction: Transaction, what: str, number: int) -> None:
 # What the shared database takes.
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plain:
+    """What most commands say: units were recorded, or watched and nothing found.
+
+    In a row they are taken together: fewer statements leave the same rows.
+    """
+
+    entry: Entry
+    runs: tuple[WholeRun, ...] = ()
+    watched: tuple[str, int] | None = None
+    """Of which product, up to which number of the bench."""
+
+
+def plain(entry: Entry) -> Plain | None:
+    """Return what a command says, None where it must be taken alone."""
+    try:
+        match entry.command:
+            case "record_run":
+                given = wire.decode_command(Store.record_run, entry.body)
+                if given["run"].kind != RunKind.UNIT or given["closes"]:
+                    return None
+                del given["closes"]
+                return Plain(entry=entry, runs=(WholeRun(**given),))
+            case "record_runs":
+                given = wire.decode_command(Store.record_runs, entry.body)
+                return Plain(entry=entry, runs=tuple(given["runs"]))
+            case "watched":
+                given = wire.decode_command(watched, entry.body)
+                # A hold says after which run it was placed.
+                if given["signals"] or given["holds"]:
+                    return None
+                return Plain(entry=entry, watched=(given["product"], given["number"]))
+    except RefusedValueError:
+        pass  # is told where it is taken
+    return None
+
+
+def rows_of(entries: Iterable[Entry]) -> list[list[Plain] | Entry]:
+    """Return entries in their order: plain ones that follow one another as one list."""
+    found: list[list[Plain] | Entry] = []
+    for entry in entries:
+        said = plain(entry)
+        if said is None:
+            found.append(entry)
+        elif found and isinstance(found[-1], list):
+            found[-1].append(said)
+        else:
+            found.append([said])
+    return found
+
+
+def take_plain(transaction: Transaction, said: Sequence[Plain]) -> None:
+    """Keep a bench's plain commands in the shared database.
+
+    Raises
+    ------
+    ConflictError, NotFoundError, RefusedValueError
+        One contradicts what is recorded there; `take` of each by itself says which.
+    """
+    runs = [run for one in said for run in one.runs]
+    if runs:
+        _await(transaction, said[0].entry.bench, [one.run for one in runs])
+        record_runs(transaction, runs)
+        _number_awaited(transaction)
+    last = {one.watched[0]: one for one in said if one.watched}
+    for product, one in last.items():
+        if one.watched:
+            _note_watched_to(transaction, one.entry, product, one.watched[1])
+
+
 def take(transaction: Transaction, entry: Entry, others: frozenset[str]) -> None:
     """Keep a bench's command in the shared database.
 
@@ -533,13 +605,19 @@ def _await(transaction: Transaction, bench: str, runs: Sequence[Run]) -> None:
             "on conflict (session) do nothing",
             {"session": session, "bench": bench},
         )
-    new: list[dict[str, Cell]] = [
-        {"run": one.run, "bench": bench, "product": one.product, "number": 0}
+    known = transaction.ask(
+        "select run from run where run in (select unnest(cast($runs as text[])))",
+        {"runs": sorted({one.run for one in runs})},
+    )
+    there = {str(one["run"]) for one in known}
+    # A command may have been told twice in a row.
+    new: dict[str, dict[str, Cell]] = {
+        one.run: {"run": one.run, "bench": bench, "product": one.product, "number": 0}
         for one in runs
-        if find(transaction, "run", {"run": one.run}) is None
-    ]
+        if one.run not in there
+    }
     if new:
-        insert(transaction, "awaited", new)
+        insert(transaction, "awaited", list(new.values()))
 
 
 def _number_awaited(transaction: Transaction) -> None:
@@ -565,6 +643,13 @@ def _take_watched(
         keep_one(transaction, _renamed(here, names.there))
     for hold in holds:
         _place(transaction, _renamed(hold, names.there))
+    _note_watched_to(transaction, entry, product, number)
+
+
+def _note_watched_to(
+    transaction: Transaction, entry: Entry, product: str, number: int
+) -> None:
+    """Note that a bench has watched its runs of a product up to a number of its own."""
     transaction.run(
         "delete from awaited "
         "where bench = $bench and product = $product and number <= $number",
@@ -666,7 +751,7 @@ def hear(transaction: Transaction, entry: Entry, bench: str) -> None:
             rows, decision = wire.decode_rows(entry.body)
             mine = [one for one in rows if isinstance(one, HEARD)]
             if mine:
-                plain = [_plain(one, entry.bench) for one in mine]
+                plain = [_without_finding(one, entry.bench) for one in mine]
                 _keep(transaction, plain, decision, name)
         case "record_run":
             given = wire.decode_command(Store.record_run, entry.body)
@@ -676,14 +761,40 @@ def hear(transaction: Transaction, entry: Entry, bench: str) -> None:
             _hear_units(transaction, [one.unit for one in given["runs"]])
         case "watched":
             for one in wire.decode_command(watched, entry.body)["holds"]:
-                _place(transaction, _renamed(_plain(one, entry.bench), name))
+                _place(transaction, _renamed(_without_finding(one, entry.bench), name))
         case "shipped":
             _take_shipped(transaction, **wire.decode_command(shipped, entry.body))
         case _:
             pass
 
 
-def _plain(row: R, bench: str) -> R:
+def hear_plain(transaction: Transaction, said: Sequence[Plain]) -> None:
+    """Keep at a bench which units another one recorded.
+
+    Raises
+    ------
+    ConflictError
+        One is recorded here otherwise.
+    """
+    wanted: dict[str, dict[str, Cell]] = {}
+    for unit in (run.unit for one in said for run in one.runs):
+        if unit is not None:
+            row = cells(unit)
+            compare("unit", unit.serial, wanted.setdefault(unit.serial, row), row)
+    if not wanted:
+        return
+    known = transaction.ask(
+        "select * from unit "
+        "where serial in (select unnest(cast($serials as text[]))) order by serial",
+        {"serials": sorted(wanted)},
+    )
+    for one in known:
+        compare("unit", str(one["serial"]), one, wanted.pop(str(one["serial"])))
+    if wanted:
+        insert(transaction, "unit", list(wanted.values()))
+
+
+def _without_finding(row: R, bench: str) -> R:
     """Return a hold without its finding, which stays at the bench that found it."""
     if isinstance(row, Hold) and row.signal is not None:
         reason = f"{row.reason.rstrip('.')} (found at bench {bench})"

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from psycopg import sql
 
 from storage import sharing
 from storage.amending import row_text
@@ -569,3 +570,101 @@ def test_who_told_last_and_who_else_is_there_cost_the_same_after_any_history(
     with benches.shared.transaction() as transaction:
         _, _, others = _heard_of(transaction, LEFT)
     assert others == {RIGHT}  # known, though it has told nothing yet
+
+
+def a_story(bench: LocalStore) -> None:
+    """Record units, most of them ordinary: one is refused there, one was found out."""
+    for number in range(1, 13):
+        record(bench, run(number))
+        if number == 6:
+            bench.record_evaluation(replace(EVALUATION, number=6))
+        elif number != 9:
+            watched(bench, number)
+        if number == 10:
+            bench.keep(PERSONS_HOLD, decision=PLACED)
+            record(bench, run(11))
+            record(bench, run(11))
+
+
+def rows_there(conninfo: str) -> dict[str, list[str]]:
+    """Return each table's rows but for when they came, as text."""
+    with psycopg.connect(conninfo) as asking:
+        tables = asking.execute(
+            "select table_name from information_schema.tables "
+            "where table_schema = %s and table_type = 'BASE TABLE' order by 1",
+            (SCHEMA,),
+        ).fetchall()
+        return {
+            str(table): [
+                str(row)
+                for (row,) in asking.execute(
+                    sql.SQL(
+                        "select (to_jsonb(one) - 'delivered_at' - 'noted_at' "
+                        "- 'applied_at')::text as row from {} as one order by row"
+                    ).format(sql.Identifier(SCHEMA, str(table)))
+                )
+            ]
+            for (table,) in tables
+            if table != "commits"
+        }
+
+
+def rows_here(bench: LocalStore) -> dict[str, str]:
+    """Return each table's rows at a bench but for when they were noted, as text."""
+    records = (Unit, Run, RangeResult, Hold, LedgerRow)
+    found = {one.__name__: str(bench.rows(one)) for one in records}
+    refused = [replace(one, noted_at=START) for one in bench.rows(NotShared)]
+    return {**found, "NotShared": str(refused)}
+
+
+def test_what_is_told_together_is_kept_as_what_is_told_one_by_one(
+    benches: Benches, databases: Databases, tmp_path: Path
+) -> None:
+    furnish(benches.left)
+    a_story(benches.left)
+    told = benches.left.outgoing(500, LEFT)
+    there, heard = [], []
+    for together in (True, False):
+        with ExitStack() as held:
+            conninfo = held.enter_context(databases.empty())
+            shared = held.enter_context(PostgresStore(conninfo))
+            bench = held.enter_context(LocalStore(tmp_path / f"{together}.duckdb"))
+            for store in (shared, bench):
+                furnish(store)
+                # The other bench has given this serial to a unit of another build.
+                record(store, replace(run(3, build="B2"), run="of right"))
+            pieces = [told] if together else [[one] for one in told]
+            refused = [no for piece in pieces for no in shared.take(piece)]
+            assert [one.said for one in refused] == [
+                "measurement of S003",
+                "what was found",
+            ]
+            there.append(rows_there(conninfo))
+            for piece in pieces:
+                bench.hear_all(piece, RIGHT)
+            heard.append(rows_here(bench))
+    assert there[0] == there[1]
+    assert len(there[0]["run"]) == 12
+    assert heard[0] == heard[1]
+    assert "S012" in heard[0]["Unit"]
+
+
+def test_what_is_told_together_takes_few_statements(
+    benches: Benches, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    real = psycopg.Connection.execute
+
+    def counted(self: object, query: str, *given: object, **named: object) -> object:
+        asked.append(str(query))
+        return real(self, query, *given, **named)  # type: ignore[call-overload]
+
+    furnish(benches.left)
+    exchange(benches.left, benches.shared, LEFT)
+    for number in range(1, 21):
+        record(benches.left, run(number))
+        watched(benches.left, number)
+    monkeypatch.setattr(psycopg.Connection, "execute", counted)
+    exchange(benches.left, benches.shared, LEFT)
+    assert len(benches.shared.rows(Run)) == 20
+    assert len(asked) < 2 * 20

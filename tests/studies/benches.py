@@ -63,11 +63,31 @@ class Found:
     """What two cores have time for by that, were they doing nothing else."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What it takes to tell units that wait, and to hear of the others'."""
+
+    benches: int
+    units: int
+    units_per_s: float
+    """One bench after another, with whatever else the machine did."""
+    used_ms: float
+    """Processor time that a unit took, of benches and server together: told by its
+    bench, kept in the shared database, heard by each of the others."""
+    server_used_ms: float
+    """Of it, the server's."""
+    units_per_s_of_two_cores: float
+
+
 def live(folder: Path, bench: str, conninfo: str, most: int) -> None:
-    """Record and exchange until killed, or until so many units are recorded."""
+    """Record and exchange until killed, or until so many units are recorded.
+
+    Without an address all of them wait.
+    """
     with LocalStore(folder / f"{bench}.duckdb") as store:
         done = len(store.rows(Run))
-        click.echo("begun")
+        if conninfo:
+            click.echo("begun")
         shared: PostgresStore | None = None
         while done < most:
             done += 1
@@ -76,7 +96,7 @@ def live(folder: Path, bench: str, conninfo: str, most: int) -> None:
             store.record_evaluation(
                 Evaluation(product="photoamp", number=done, signals=(), holds=())
             )
-            if done % EVERY == 0:
+            if conninfo and done % EVERY == 0:
                 with suppress(StorageError):
                     shared = shared or PostgresStore(conninfo)
                     exchange(store, shared, bench)
@@ -125,6 +145,51 @@ def study(
                 deaths[name] += 1
         return _counted(
             folder, names, conninfo, sum(deaths.values()), server_deaths, pace
+        )
+
+
+def telling(*, benches: int, units: int, others: Server | None = None) -> Told:
+    """Record so many units at each bench, then tell all of them, and count.
+
+    Parameters
+    ----------
+    others
+        As in `study`.
+    """
+    names = [f"bench-{one + 1}" for one in range(benches)]
+    with (
+        TemporaryDirectory() as place,
+        server() if others is None else nullcontext(others) as at,
+        ExitStack() as held,
+    ):
+        conninfo = at.conninfo(at.new())
+        shared = held.enter_context(PostgresStore(conninfo))
+        for number, name in enumerate(names):
+            _set_up(Path(place), name, shared, first=number == 0)
+            live(Path(place), name, "", units)
+        stores = {
+            name: held.enter_context(LocalStore(Path(place) / f"{name}.duckdb"))
+            for name in names
+        }
+
+        def used() -> tuple[float, float]:
+            server_s = sum(map(used_s, [at.process.pid, *at.workers()]))
+            return server_s, server_s + time.process_time()
+
+        before_s, begun_s = used(), time.monotonic()
+        while any(one.marks().waiting for one in stores.values()):
+            for name, store in stores.items():
+                exchange(store, shared, name)
+        taken_s, after_s = time.monotonic() - begun_s, used()
+        there = len(shared.rows(Run))
+        used_ms = 1e3 * (after_s[1] - before_s[1]) / there
+        return Told(
+            benches=benches,
+            units=there,
+            units_per_s=there / taken_s,
+            used_ms=used_ms,
+            server_used_ms=1e3 * (after_s[0] - before_s[0]) / there,
+            units_per_s_of_two_cores=CORES * 1e3 / used_ms,
         )
 
 

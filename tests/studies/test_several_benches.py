@@ -33,7 +33,7 @@ from tests.storage.samples import (
     record,
     run,
 )
-from tests.studies.benches import Found, study
+from tests.studies.benches import Found, study, telling
 
 Property = Callable[[str, object], None]
 SOON_S = 2.0
@@ -66,6 +66,20 @@ def test_benches_killed_with_their_server_lose_and_double_nothing(
         record_property(what.replace("_", " "), count)
     assert (found.kills, found.server_kills) == (150, 50)
     whole(found)
+
+
+@pytest.mark.parametrize(
+    ("benches", "units"), [(2, 3), pytest.param(3, 1000, marks=pytest.mark.endurance)]
+)
+def test_what_waits_at_benches_is_told_at_pace(
+    databases: Databases, benches: int, units: int, record_property: Property
+) -> None:
+    found = telling(benches=benches, units=units, others=databases.server)
+    assert found.units == benches * units
+    for what, count in asdict(found).items():
+        record_property(what.replace("_", " "), count)
+    if units > 100:  # the first few bear what is prepared once
+        assert found.units_per_s_of_two_cores > 200
 
 
 @pytest.mark.parametrize("times", [1, pytest.param(100, marks=pytest.mark.endurance)])
