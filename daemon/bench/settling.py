@@ -7,7 +7,7 @@ from statistics import fmean
 
 from daemon.bench.driver import Window
 from daemon.bench.measuring_plan import RangeSetup
-from daemon.metrology import FEWEST, MODEL_TRUST, Rest, rest_of
+from daemon.metrology import FEWEST, FEWEST_TO_FIT, MODEL_TRUST, Rest, rest_of
 
 __all__ = ["LOOKS", "OUTPUT_AGREEMENT", "Found", "Record", "same_number"]
 
@@ -194,8 +194,15 @@ class Record:
             return False
         if max(taken) - min(taken) <= 4 * self._wanted_in:
             return True
+        if len(taken) < FEWEST_TO_FIT:
+            return False
         rest = rest_of(at_s, taken, slowest_s=self._setup.slowest_s)
-        return rest is not None and abs(rest.departure) <= self._wanted_in
+        # A step looks like a quick movement. All that is taken makes the mean.
+        return (
+            rest is not None
+            and abs(rest.departure) <= self._wanted_in
+            and abs(fmean(taken) - rest.value) <= self._wanted_in
+        )
 
     def _says_nothing(self, first: int) -> bool:
         """Whether the output shows one number only, which a slow movement may too."""

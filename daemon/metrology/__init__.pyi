@@ -72,6 +72,7 @@ from .resistors import (
 )
 from .resting_value import (
     FEWEST as FEWEST,
+    FEWEST_TO_FIT as FEWEST_TO_FIT,
     MODEL_TRUST as MODEL_TRUST,
     Rest as Rest,
     fewest_readings as fewest_readings,

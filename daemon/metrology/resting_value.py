@@ -16,7 +16,14 @@ from daemon.metrology.checks import finite, positive, same_length, sample
 from daemon.metrology.errors import ArgumentError
 from daemon.metrology.uncertainty import coverage_factor
 
-__all__ = ["FEWEST", "MODEL_TRUST", "Rest", "fewest_readings", "rest_of"]
+__all__ = [
+    "FEWEST",
+    "FEWEST_TO_FIT",
+    "MODEL_TRUST",
+    "Rest",
+    "fewest_readings",
+    "rest_of",
+]
 
 Floats = NDArray[np.float64]
 
@@ -27,6 +34,7 @@ slower parts beside its main time constant."""
 FEWEST = 3
 MOST_READINGS = 100_000
 FEWEST_TO_FIT = 5
+"""Fewer tell no movement from scatter."""
 FEWEST_TO_DOUBT = 8
 GRID = 40
 NO_TIME = 1e-12

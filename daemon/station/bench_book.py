@@ -199,9 +199,10 @@ class BenchBook:
         """Return where the reference reads otherwise than the source may, ppm."""
         if self.standing is None:
             return {}
-        judge = self._cycle.judge()
+        # As the run is judged: what is not noticed here is in its budget.
+        learned = self._cycle.judge().learned(readings)
         return self.standing.disagreements(
-            {one.range: judge.error(one) for one in readings}
+            {one.range: learned.error(one) for one in readings}
         )
 
     def disagreement(self, moved_ppm: Mapping[str, float]) -> str:

@@ -350,13 +350,13 @@ class _Campaign:
         """Return where the reference reads otherwise than at the opening check."""
         if self._source_stability_ppm is None:
             return ()
-        judge = self._bench.judge
+        learned = self._bench.judge.learned(readings)
         return tuple(
             one.range
             for one in readings
             if reference_moved_ppm(
                 before[one.range].against_source,
-                judge.error(one).against_source,
+                learned.error(one).against_source,
                 source_stability_ppm=self._source_stability_ppm,
             )
             is not None
@@ -377,8 +377,8 @@ class _Campaign:
         if not moved:
             return tuple(readings), False
         again = {one.range: one for one in self._bench.measure(moved)}
-        disagrees = bool(self._disagrees(list(again.values()), before))
-        return tuple(again.get(one.range, one) for one in readings), disagrees
+        readings = [again.get(one.range, one) for one in readings]
+        return tuple(readings), bool(self._disagrees(readings, before))
 
     def _unit(
         self, spoiled: Mapping[str, float], before: _Check
@@ -577,6 +577,7 @@ class _Campaign:
                     against=tuple(at.against_source for at in checks[key])
                     if watched
                     else (),
+                    source_stability_ppm=self._source_stability_ppm or 0.0,
                 )
                 for key, one in before.items()
             },

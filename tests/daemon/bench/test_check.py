@@ -8,6 +8,8 @@ from daemon.bench.check_standard import (
     check_range,
     in_control,
     moved_alike_ppm,
+    reference_beside_ppm,
+    reference_moved_ppm,
 )
 
 ppm = st.floats(min_value=-1e5, max_value=1e5)
@@ -70,3 +72,21 @@ def test_both_meters_have_moved_alike_by_the_smaller_movement(
 def test_scatter_widens_what_is_believed() -> None:
     assert moved(70.0, 70.0, 1.0) == pytest.approx(70.0)
     assert moved(70.0, 70.0, 10.0) is None
+
+
+@given(st.floats(min_value=-500.0, max_value=500.0), uncertainty_ppm)
+def test_what_a_reference_errs_by_is_noticed_or_uncertainty_however_it_scatters(
+    errs: float, scatter: float
+) -> None:
+    """A step among a unit's readings scatters, and would hide itself."""
+    check = AgainstSource(reference=1.0, output=1.0, scatter_ppm=4.0)
+    unit = AgainstSource(reference=1 + errs * 1e-6, output=1.0, scatter_ppm=scatter)
+    noticed = reference_moved_ppm(check, unit, source_stability_ppm=50.0)
+    beside = reference_beside_ppm([check], unit, source_stability_ppm=50.0)
+    of_check = 2 * 2**0.5 * 4.0
+    assert (noticed is None) or abs(errs) > 50.0
+    if abs(errs) > 50.0 + of_check + 1e-6:
+        assert noticed == pytest.approx(errs)
+    elif of_check + 1e-6 < abs(errs) < 50.0:
+        assert beside == pytest.approx(errs)
+    assert noticed or beside or abs(errs) <= of_check + 1e-6

@@ -109,6 +109,21 @@ def test_a_reference_that_still_read_the_level_before_is_left_out() -> None:
     assert found.rest.value == pytest.approx(0.9, rel=20e-6)
 
 
+def test_a_reference_that_steps_at_one_level_is_no_mean_of_both() -> None:
+    """A step looks like a quick movement; its mean would be half of it."""
+    record = Record(setup())
+    flicker = (0.0, 3e-12, -2e-12)
+    place = 0
+    while (found := record.found(NEAR)) is None:
+        place += 1
+        assert place < 30
+        reference = 9e-6 + flicker[place % 3] + (0 if place == 1 else 2e-9)
+        output = 0.9 + 4e-7 * ((place * 7) % 5 - 2)
+        record.add(at_s=0.02 * place, reference=reference, output=output)
+    taken = record.reference[found.first :]
+    assert max(taken) - min(taken) < 1e-11
+
+
 def test_noise_is_averaged_until_it_is_what_was_wanted() -> None:
     counts = []
     for wanted in (200.0, 20.0):
