@@ -184,6 +184,7 @@ class Guard:
         self._late = False
         self._has_acted = False
         self._is_acting = False
+        self._is_gone = False
         if not hasattr(socket, "send_fds"):
             raise GuardLostError(reason=NO_GUARD)
         self._line, theirs = socket.socketpair()
@@ -219,9 +220,11 @@ class Guard:
         GuardLostError
             It is gone, or turned the source off since `forget`.
         """
-        if self._ended.is_set() or self._process.poll() is not None:
-            raise GuardLostError(reason="the safe-off guard is not running")
         self._listen()
+        # Its end of the line says so. Asked how it ended, the system tells one of two
+        # threads only: `_tell_lost` may just be asking.
+        if self._ended.is_set() or self._is_gone:
+            raise GuardLostError(reason="the safe-off guard is not running")
         if self._has_acted:
             raise GuardLostError(reason=SILENT)
 
@@ -341,11 +344,15 @@ class Guard:
             self._tell_lost()
 
     def _listen(self) -> None:
-        """Take note of what the guard said since."""
-        with suppress(OSError, ValueError):  # gone or closed
+        """Take note of what the guard said since, and whether it is there."""
+        with suppress(OSError, ValueError):  # closed
             while select([self._line], [], [], 0)[0]:
-                heard = self._line.recv(1024)
-                if not heard:  # it has ended
+                try:
+                    heard = self._line.recv(1024)
+                except ConnectionError:  # it ended before it had read all
+                    heard = b""
+                if not heard:
+                    self._is_gone = True
                     self._is_acting = False
                     break
                 self._has_acted = self._has_acted or ACTED in heard

@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Iterator
 from itertools import cycle
+from select import select
 from threading import Event
 from typing import Any
 
@@ -113,8 +114,11 @@ def test_a_unit_over_sockets_and_none_without_the_guard(
         assert not fixture.do(do="state")["source_on"]
 
         assert bench.guard_pid is not None
+        # The bench may be told its end first, and then nobody else is.
+        seen = os.pidfd_open(bench.guard_pid)
         os.kill(bench.guard_pid, signal.SIGKILL)
-        os.waitid(os.P_PID, bench.guard_pid, os.WEXITED | os.WNOWAIT)
+        select([seen], [], [])
+        os.close(seen)
         with pytest.raises(GuardLostError):
             measure(bench, ranges, clock, stop=Event(), progress=look)
         assert not fixture.do(do="state")["source_on"]

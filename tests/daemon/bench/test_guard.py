@@ -9,6 +9,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from select import select
 from socketserver import StreamRequestHandler, ThreadingTCPServer
 from time import monotonic, sleep
 
@@ -216,6 +217,22 @@ def test_a_guard_that_died_is_noticed_and_a_closed_one_left_the_source_off(
     assert not source.on
     with pytest.raises(GuardLostError, match="not running"):
         guard.check()
+
+
+@pytest.mark.usefixtures("patient")
+def test_a_guard_that_died_is_noticed_though_another_thread_is_told_its_end(
+    source: SourceServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While one thread waits for a process, the others hear that it goes on."""
+    guard = Guard(source.orders)
+    monkeypatch.setattr(guard._process, "poll", lambda: None)
+    seen = os.pidfd_open(guard.pid)
+    os.kill(guard.pid, signal.SIGKILL)
+    assert select([seen], [], [], PATIENCE_S)[0]
+    os.close(seen)
+    with pytest.raises(GuardLostError, match="not running"):
+        guard.check()
+    guard.close()
 
 
 @pytest.mark.usefixtures("patient")
