@@ -7,6 +7,7 @@ Each file's tests run in one process, the files side by side. What a test says b
 whether it passed goes with its report, so that the process that prints it has it.
 """
 
+import gc
 import random
 import sys
 from collections import Counter
@@ -87,6 +88,21 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     option = session.config.option
     if getattr(option, "numprocesses", 0) and not option.collectonly:
         compiling.compile_once()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None]:
+    """Have nobody look for garbage in all that was loaded, now or after each page.
+
+    The library of the screens has the whole memory looked through each time that it
+    has shown a page: a third of a second, where all tests are loaded.
+    """
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_collection_modifyitems(
