@@ -239,7 +239,7 @@ class Bench(Strict):
     """None: the source gives what the product takes in."""
     check_standard: CheckStandard | None = None
     further_standards: tuple[KnownStandard, ...] = Field(default=(), strict=False)
-    """Run beside it when a session opens, and where it reads wrong."""
+    """Run beside it when a session opens and ends, and where it reads wrong."""
 
     @property
     def standards(self) -> tuple[KnownStandard, ...]:

@@ -63,7 +63,7 @@ _WORDS = {
     "Instrument.ranges": "the accuracy from its data sheet, one line for each range; "
     "resolution is the smallest step shown",
     "Bench.further_standards": "others of known error, run beside it when a session "
-    "opens",
+    "opens and ends",
     "CheckStandard.uncertainty_ppm": "standard uncertainty of its known errors",
     "CheckStandard.calibration_due": "past this day, the bench says so",
     "KnownStandard.calibration_due": "past this day it is not run",

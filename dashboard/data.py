@@ -23,13 +23,14 @@ import streamlit as st
 
 from config import Settings
 from daemon.holds import doubted, sharpened_now
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, StandardsThen
 from daemon.presentation import capital, left_to_measure, screens
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.traceability import Gate
 from storage import (
     BuildState,
     Cause,
+    Configuration,
     Endpoint,
     HoldState,
     Proof,
@@ -38,6 +39,7 @@ from storage import (
     RunInDoubt,
     Signal,
     StandardCheck,
+    StandardValue,
     StorageError,
     UnreachableError,
     endpoint,
@@ -71,6 +73,14 @@ _ASKING = ThreadPoolExecutor(16, thread_name_prefix="asking")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """The way to one running daemon."""
+
+    store: RemoteStore
+    client: Client
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Connection:
     """One running daemon: its rows, its control, its settings."""
 
@@ -79,6 +89,10 @@ class Connection:
     settings: Settings
     product: ProductModel
     gate: Gate
+    then: StandardsThen
+    """What was known of check standards when they were run."""
+    configuration: str
+    """Hash of these settings: assigned standards make other ones of them."""
 
     @property
     def name(self) -> str:
@@ -124,6 +138,8 @@ class Shown:
     and of those not long before."""
     beside: list[StandardCheck]
     """Of several check standards run beside one another, oldest first."""
+    assigned: list[StandardValue]
+    """Check standards' values that people assigned anew, oldest first."""
     doubts: pd.DataFrame
     runs_in_doubt: list[RunInDoubt]
     doubted: dict[str, tuple[str, ...]]
@@ -181,6 +197,7 @@ class Shown:
             beside=[]
             if bench is None or not bench.further_standards
             else store.rows(StandardCheck, product=connection.name),
+            assigned=store.rows(StandardValue, product=connection.name),
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             doubted=doubted(store, connection.name),
@@ -390,6 +407,8 @@ class _Pulse:
     """The process that was asked; another one is asked at once."""
     asking: int | None = None
     """The thread that asks just now."""
+    configuration: tuple[int | None, str] = (None, "")
+    """The process, and the hash of the settings by which it last said it judges."""
 
     def ask(self) -> None:
         """Ask what it does."""
@@ -397,7 +416,12 @@ class _Pulse:
         self.last, self.asking = None, get_ident()
         with suppress(StorageError, RefusedOrderError):
             found = connection()
-            self.last = found, found.client.state(wait_s=patience_s)
+            state = found.client.state(wait_s=patience_s)
+            named = str(state["configuration"])
+            self.configuration = self.asked_of, named
+            if found.configuration != named:
+                found = connection()  # a standard was assigned other values
+            self.last = found, state
             self.answered_at = datetime.now(UTC)
             self.with_bench = self.last[1]["bench"] is not None
         self.asked_s, self.asking = monotonic(), None
@@ -550,10 +574,14 @@ def connection() -> Connection:
     found = endpoint.read(folder)
     if found is None or found.stale:
         raise UnreachableError(address=str(folder), reason="no daemon runs here")
-    return _connect(found)
+    line = _connect(found)
+    process, named = _pulse().configuration
+    if process != found.pid:
+        named = str(line.client.state()["configuration"])
+    return _settled(found, named)
 
 
-def _let_go(old: Connection) -> None:
+def _let_go(old: _Line) -> None:
     old.store.close()
     old.client.close()
 
@@ -564,16 +592,29 @@ def _let_go(old: Connection) -> None:
     hash_funcs={Endpoint: lambda one: (one.address, one.pid)},
     on_release=_let_go,
 )
-def _connect(found: Endpoint) -> Connection:
-    store = RemoteStore(found, waiting=patiently)
-    client = Client(found, wait_s=ACTION_S)
-    named = client.state()["configuration"]
-    body = store.frame("configuration", configuration=named)["body"].iloc[0]
-    settings = Settings.model_validate_json(str(body))
+def _connect(found: Endpoint) -> _Line:
+    return _Line(
+        store=RemoteStore(found, waiting=patiently),
+        client=Client(found, wait_s=ACTION_S),
+    )
+
+
+@st.cache_resource(
+    show_spinner=False,
+    max_entries=4,
+    hash_funcs={Endpoint: lambda one: (one.address, one.pid)},
+)
+def _settled(found: Endpoint, configuration: str) -> Connection:
+    """Return the daemon with the settings by which it judges."""
+    line = _connect(found)
+    (kept,) = line.store.rows(Configuration, configuration=configuration)
+    settings = Settings.model_validate_json(kept.body)
     return Connection(
-        store=store,
-        client=client,
+        store=line.store,
+        client=line.client,
         settings=settings,
         product=ProductModel.of(settings.product),
-        gate=Gate(settings, store),
+        gate=Gate(settings, line.store),
+        then=StandardsThen(line.store),
+        configuration=configuration,
     )

@@ -113,6 +113,7 @@ from .records import (
     Session as Session,
     Signal as Signal,
     StandardCheck as StandardCheck,
+    StandardValue as StandardValue,
     Unit as Unit,
     Verdict as Verdict,
     WholeRun as WholeRun,

@@ -8,6 +8,7 @@ its own; nothing is ever overwritten or deleted.
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from math import inf, isfinite
 
 from pydantic import TypeAdapter
 
@@ -612,6 +613,64 @@ class StandardCheck(Record):
     known_ppm: float
     known_uncertainty_ppm: float
     measured_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandardValue(Record):
+    """Values of a check standard that a person assigned anew, and why.
+
+    `error_ppm` and `before_ppm` are JSON objects: by range the known error, ppm, from
+    now on and until now. Uncertainties are standard (k = 1). `written` is what the
+    bench file said then (see `daemon.judging.standards`). Days are ISO 8601 dates.
+    """
+
+    kept = Kept(
+        refers={"product": "product"},
+        decided=Decided(
+            by="person", said="person of standard value", word="standard value"
+        ),
+        order=("assigned_at", "standard_value"),
+    )
+
+    standard_value: str
+    serial: str
+    product: str
+    error_ppm: str
+    before_ppm: str
+    uncertainty_ppm: float
+    before_uncertainty_ppm: float
+    written: str
+    certificate: str | None
+    calibrated_at: str | None
+    calibration_due: str | None
+    reason: str
+    person: str
+    assigned_at: datetime
+
+    def check(self) -> None:
+        """Refuse values that are none, and a calibration that ends before it began."""
+        for name in ("error_ppm", "before_ppm"):
+            values = _SHARES.validate_json(getattr(self, name))
+            if not values or not all(map(isfinite, values.values())):
+                raise RefusedValueError(
+                    what=f"standard_value.{name}",
+                    value=getattr(self, name),
+                    allowed="must be a finite number for at least one range",
+                )
+        for name in ("uncertainty_ppm", "before_uncertainty_ppm"):
+            if not 0 < getattr(self, name) < inf:
+                raise RefusedValueError(
+                    what=f"standard_value.{name}",
+                    value=getattr(self, name),
+                    allowed="must be above 0",
+                )
+        done, due = self.calibrated_at, self.calibration_due
+        if done is not None and due is not None and due <= done:
+            raise RefusedValueError(
+                what="standard_value.calibration_due",
+                value=due,
+                allowed=f"must be later than {done}",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,6 +42,7 @@ from storage.records import (
     Run,
     RunKind,
     Signal,
+    StandardValue,
     Unit,
     WholeRun,
 )
@@ -78,6 +79,7 @@ HEARD = (
     Rework,
     PastShipment,
     ContainmentStep,
+    StandardValue,
     Amendment,
 )
 """What is one truth at all benches."""

@@ -37,6 +37,7 @@ from storage.records import (
     Session,
     Signal,
     StandardCheck,
+    StandardValue,
     Unit,
     WholeRun,
 )
@@ -79,6 +80,7 @@ _AFTER_SIGNALS: tuple[type[Record], ...] = (
 )
 _DECIDED: Mapping[type[Record], str] = {
     Calibration: "noted_at",
+    StandardValue: "assigned_at",
     Hold: "placed_at",
     HoldEnd: "ended_at",
     DoubtEnd: "ended_at",

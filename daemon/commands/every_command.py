@@ -132,6 +132,13 @@ SECTIONS: Mapping[str, Entries] = {
                 ),
             },
         ),
+        "standard": Several(
+            "Keep the values of check standards.",
+            {
+                "list": One("standard", "List check standards and their values."),
+                "assign": One("standard", "Assign a check standard other values."),
+            },
+        ),
         "rework": Several(
             "Replace, regrade or trim one unit.",
             {

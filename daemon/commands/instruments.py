@@ -9,6 +9,7 @@ import click
 from daemon.commands.opened import opened
 from daemon.commands.options import DAY, by_person
 from daemon.commands.showing import Shown, Table, listed, misuse, say, shown
+from daemon.judging import in_force
 from daemon.presentation import figures
 from daemon.traceability import instruments as known
 
@@ -29,7 +30,8 @@ def instruments_list(*, serial: str | None) -> Shown:
                 "serial number": "serial_number", "calibrated": "calibrated_at",
                 "due": "due_at",
             })  # fmt: skip
-        every = known.instruments(at.store, at.settings.bench)
+        now = in_force(at.settings, at.store).settings
+        every = known.instruments(at.store, now.bench)
     return listed(every, {
         "serial number": "serial_number", "instrument": "identity",
         "roles": lambda one: ", ".join(one.roles), "sessions": "sessions",

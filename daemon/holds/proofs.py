@@ -9,13 +9,13 @@ from uuid import uuid4
 
 from config import (
     Bench,
-    CheckStandard,
     HoldpointError,
+    KnownStandard,
     QuantityError,
     Unit,
     parse,
 )
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, StandardsThen
 from daemon.watch import PART_OF, UNITS, sharpened, taken_from
 from storage import HoldState, Proof, ProofKind, RunKind, Signal, Store
 
@@ -346,7 +346,7 @@ def of_bench(
 
 
 def _check_standard(
-    signal: Signal, store: Store, standard: CheckStandard, person: str
+    signal: Signal, store: Store, standard: KnownStandard, person: str
 ) -> Proof:
     rows = store.frame(
         "range_rows",
@@ -362,6 +362,8 @@ def _check_standard(
         )
         raise NoProofError(message)
     last = rows[rows["number"] == rows["number"].max()]
+    configuration, serial = last["configuration"].iloc[0], last["serial"].iloc[0]
+    standard = StandardsThen(store).of(configuration, serial) or standard
     known_ppm = [standard.error_ppm[one] for one in last["range"]]
     return Proof(
         proof=taken_from(signal, str(last["run"].iloc[0])),

@@ -16,7 +16,7 @@ import numpy as np
 
 from config import HoldpointError, Settings
 from daemon.holds import policy
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, StandardsThen
 from daemon.watch import (
     CheckErrors,
     Decided,
@@ -134,6 +134,8 @@ class Past:
         Builds that began before are history: measured as they were, and not counted.
     label_of : callable
         Gives a reel by its name.
+    then : StandardsThen
+        What was known of check standards when they were run.
     """
 
     runs: tuple[RunRows, ...]
@@ -141,6 +143,7 @@ class Past:
     decisions: tuple[Decided, ...]
     since: datetime | None
     label_of: Callable[[str], Any]
+    then: StandardsThen
 
     @classmethod
     def read(cls, store: Store, product: str, *, since: datetime | None = None) -> Self:
@@ -170,6 +173,7 @@ class Past:
             decisions=tuple(decisions_of(store, product)),
             since=since,
             label_of=partial(reel_of, store),
+            then=StandardsThen(store),
         )
         if not found.builds:
             when = "" if since is None else f" since {since:%Y-%m-%d}"
@@ -313,7 +317,7 @@ class Past:
     def _events(self, settings: Settings) -> Iterator[Event]:
         """Yield runs and decisions in the order in which they were made."""
         product = ProductModel.of(settings.product, settings.plan.detector)
-        rows = FromRows(product=product, bench=settings.bench)
+        rows = FromRows(product=product, bench=settings.bench, then=self.then)
         waiting = sorted(self.decisions, key=lambda one: one.number)
         over = measured_again(self.runs)
         for run in self.runs:

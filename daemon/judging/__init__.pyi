@@ -50,6 +50,13 @@ from .instruments import (
 from .product import ProductModel as ProductModel, RangeModel as RangeModel
 from .prospects import too_poor_for as too_poor_for, too_poor_on as too_poor_on
 from .resolution import resolution_ppm2 as resolution_ppm2
+from .standards import (
+    InForce as InForce,
+    StandardsThen as StandardsThen,
+    WrittenOtherwise as WrittenOtherwise,
+    in_force as in_force,
+    values_of as values_of,
+)
 from .verdict import (
     Judge as Judge,
     KnownGood as KnownGood,

@@ -5,7 +5,8 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
-from config import Settings
+from config import KnownStandard, Settings
+from daemon.judging.standards import StandardsThen
 from daemon.metrology import CheckPoint, Drift, between_checks_ppm
 from storage import Mark, Store, Verdict, plain_rows
 
@@ -30,17 +31,17 @@ def drifts_of(settings: Settings, store: Store) -> dict[str, Drift]:
         return {}
     name = settings.product.name
     (mark,) = store.rows(Mark, product=name)
-    known_ppm = bench.check_standard.error_ppm
+    standard, then = bench.check_standard, StandardsThen(store)
     table = store.table(
         "range_rows", product=name, after=max(mark.number - RUNS, 0), kind="check"
     )
     rows = [
         one
         for one in plain_rows(table)
-        if one["serial"] == bench.check_standard.serial
+        if one["serial"] == standard.serial
         and one["verdict"] == Verdict.CONFORMING
         and one["own_uncertainty_ppm"] is not None
-        and one["range"] in known_ppm
+        and one["range"] in _known(one, then, standard).error_ppm
     ]
     rows.sort(key=itemgetter("range", "number"))
     found = {}
@@ -48,20 +49,28 @@ def drifts_of(settings: Settings, store: Store) -> dict[str, Drift]:
         sessions = [
             list(checks) for _, checks in groupby(mine, key=itemgetter("session"))
         ]
-        points = [
-            _points(checks, known_ppm[str(key)]) for checks in sessions[-SESSIONS:]
-        ]
+        points = [_points(checks, then, standard) for checks in sessions[-SESSIONS:]]
         if (drift_ppm := between_checks_ppm(points)) is not None:
             found[str(key)] = Drift(difference_ppm=0.0, uncertainty_ppm=drift_ppm)
     return found
 
 
-def _points(checks: list[dict[str, Any]], known_ppm: float) -> list[CheckPoint]:
+def _known(
+    check: dict[str, Any], then: StandardsThen, standard: KnownStandard
+) -> KnownStandard:
+    """Return what was known of the standard when a check was made."""
+    return then.of(check["configuration"], standard.serial) or standard
+
+
+def _points(
+    checks: list[dict[str, Any]], then: StandardsThen, standard: KnownStandard
+) -> list[CheckPoint]:
     """Return a session's checks; of two at one moment the later one."""
     by_time: dict[datetime, CheckPoint] = {
         one["started_at"]: CheckPoint(
             at_s=one["started_at"].timestamp(),
-            difference_ppm=one["error_ppm"] - known_ppm,
+            difference_ppm=one["error_ppm"]
+            - _known(one, then, standard).error_ppm[one["range"]],
             uncertainty_ppm=one["own_uncertainty_ppm"],
         )
         for one in checks

@@ -1,10 +1,29 @@
-"""Several check standards beside one another: what they say, and in which numbers."""
+"""Check standards: their values, and what several of them say beside one another."""
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 
+from config import KnownStandard
 from daemon.metrology import Mover, StandardSeen, whose_drift
-from daemon.presentation.figures import ShareUnit
-from storage import StandardCheck
+from daemon.presentation.figures import PLUS_MINUS, ShareUnit, moment
+from storage import StandardCheck, StandardValue
+
+COVERAGE = 2
+"""Of an expanded uncertainty (JCGM 100, 6.3.3)."""
+ARROW = "\N{RIGHTWARDS ARROW}"
+IN_FORCE = {
+    "Check standard": "standard", "Range": "range", "Known error": "known",
+    "Certificate": "certificate", "Calibrated": "calibrated", "Since": "since",
+}  # fmt: skip
+"""Columns of the values in force, with their keys in `in_force_rows`."""
+ASSIGNED = {
+    "Since": "since", "Check standard": "standard", "Range": "range",
+    "Known error": "known", "Before": "before", "By": "person", "Reason": "reason",
+}  # fmt: skip
+"""Columns of what people assigned, with their keys in `assigned_rows`."""
+FROM_FILE = "bench.toml"
+"""Since when: values that nobody assigned anew."""
 
 BESIDE = {
     "Range": "range", "Check standard": "standard", "Read less known": "difference",
@@ -120,6 +139,137 @@ def over_time(rows: Sequence[StandardCheck], range_: str) -> list[dict[str, obje
     return found
 
 
+def known_said(
+    known_ppm: float, uncertainty_ppm: float, *, beside_ppm: Iterable[float] = ()
+) -> str:
+    """Return a known error with its expanded uncertainty (k = 2).
+
+    Numbers that stand beside it are said in the same unit.
+
+    >>> known_said(35.0, 10.0), known_said(35.0, 10.0, beside_ppm=[-120.0])
+    ('+35 ±20 ppm', '+0.0035 ±0.0020 %')
+    """
+    half_ppm = COVERAGE * uncertainty_ppm
+    unit = ShareUnit.of((known_ppm, half_ppm, *beside_ppm))
+    return (
+        f"{unit.signed(known_ppm, half_ppm)} {PLUS_MINUS}{unit.half(half_ppm)} "
+        f"{unit.name}"
+    )
+
+
+def in_force_rows(
+    standards: Iterable[KnownStandard],
+    assigned: Iterable[StandardValue],
+    titles: Mapping[str, str],
+) -> list[dict[str, str]]:
+    """Return a row a standard and range: its value in force, and since when.
+
+    Parameters
+    ----------
+    standards
+        With the values in force.
+    assigned
+        What people assigned, oldest first.
+    titles
+        Of ranges, in the order of the product.
+    """
+    since = {one.serial: moment(one.assigned_at) for one in assigned}
+    return [
+        {
+            "standard": one.serial,
+            "range": title,
+            "known": known_said(
+                one.error_ppm[key],
+                one.uncertainty_ppm,
+                beside_ppm=one.error_ppm.values(),
+            ),
+            "certificate": one.certificate or "",
+            "calibrated": "" if one.calibrated_at is None else f"{one.calibrated_at}",
+            "since": since.get(one.serial, FROM_FILE),
+        }
+        for one in standards
+        for key, title in titles.items()
+        if key in one.error_ppm
+    ]
+
+
+def assigned_rows(
+    assigned: Iterable[StandardValue], titles: Mapping[str, str]
+) -> list[dict[str, str]]:
+    """Return a row a range of what people assigned anew, oldest first."""
+    found = []
+    for one in assigned:
+        now, before = json.loads(one.error_ppm), json.loads(one.before_ppm)
+        both = [*now.values(), *before.values()]
+        found += [
+            {
+                "since": moment(one.assigned_at),
+                "standard": one.serial,
+                "range": title,
+                "known": known_said(now[key], one.uncertainty_ppm, beside_ppm=both),
+                "before": known_said(
+                    before[key], one.before_uncertainty_ppm, beside_ppm=both
+                ),
+                "person": one.person,
+                "reason": one.reason,
+            }
+            for key, title in titles.items()
+            if key in now and key in before
+        ]
+    return found
+
+
+def steps_of(
+    assigned: Iterable[StandardValue], range_: str, serials: Iterable[str]
+) -> list[tuple[datetime, str]]:
+    """Return when standards were assigned another value on a range, and why."""
+    shown = {*serials}
+    found = []
+    for one in assigned:
+        now = json.loads(one.error_ppm).get(range_)
+        before = json.loads(one.before_ppm).get(range_)
+        if one.serial not in shown or now is None or before is None or now == before:
+            continue
+        unit = ShareUnit.of((now, before))
+        half_ppm = COVERAGE * min(one.uncertainty_ppm, one.before_uncertainty_ppm)
+        step = (
+            f"{unit.signed(before, half_ppm)} {ARROW} {unit.signed(now, half_ppm)} "
+            f"{unit.name}"
+        )
+        found.append(
+            (one.assigned_at, f"{one.serial}: known error {step}. {one.reason}")
+        )
+    return found
+
+
+def written_otherwise(
+    written: KnownStandard, in_force: KnownStandard, titles: Mapping[str, str]
+) -> str:
+    """Say that the bench file has other values of a standard than are in force."""
+    differs = [
+        f"{titles.get(key, key)} {_known_alone(value, written)} in place of "
+        f"{_known_alone(in_force.error_ppm[key], in_force)}"
+        for key, value in written.error_ppm.items()
+        if value != in_force.error_ppm[key]
+    ]
+    if written.uncertainty_ppm != in_force.uncertainty_ppm:
+        differs.append(
+            f"standard uncertainty {written.uncertainty_ppm:g} ppm in place of "
+            f"{in_force.uncertainty_ppm:g} ppm"
+        )
+    return (
+        f"bench.toml says other values of check standard {written.serial} than are in "
+        f"force: {', '.join(differs)}. They count once a named person has assigned "
+        f"them, with a reason: `holdpoint standard assign {written.serial} "
+        "--as-written`, or the page Standard."
+    )
+
+
+def _known_alone(known_ppm: float, standard: KnownStandard) -> str:
+    unit = ShareUnit.of((known_ppm,))
+    return f"{unit.signed(known_ppm, COVERAGE * standard.uncertainty_ppm)} {unit.name}"
+
+
 def _by_range(
     rows: Iterable[StandardCheck], titles: Mapping[str, str], *, at_least: int = 2
 ) -> dict[str, list[StandardCheck]]:
@@ -148,8 +298,8 @@ def _sentence(
         reads = "reads" if len(others) == 1 else "read"
         return (
             f"Check standard {moved} has moved on {where}, not the bench: "
-            f"{_listed(others)} {reads} right. Have {moved} calibrated, and write its "
-            "new values in bench.toml."
+            f"{_listed(others)} {reads} right. Have {moved} calibrated, and assign its "
+            "new values on the page Standard."
         )
     return (
         f"{_listed(serials)} do not agree on {where}, and it does not show which of "

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from logging import getLogger
 
-from config import Instrument, Settings
+from config import Instrument
 from daemon.bench import (
     AbsentError,
     Bench,
@@ -18,6 +18,8 @@ from daemon.bench import (
     connect,
     turn_off,
 )
+from daemon.judging import InForce
+from daemon.presentation import standards
 from daemon.service.home import Home
 from daemon.service.safe_off import orders_of, reach_for_source
 from daemon.station import Cycle, Desk, Recorded, RefusedError, Station
@@ -51,8 +53,8 @@ class BenchAtWork:
 
     Parameters
     ----------
-    settings
-        With the bench, where there is one.
+    now
+        Settings in force, with the bench where there is one.
     home
         Where it is written how the source is turned off without the daemon.
     cycle
@@ -67,7 +69,7 @@ class BenchAtWork:
 
     def __init__(
         self,
-        settings: Settings,
+        now: InForce,
         home: Home,
         cycle: Cycle,
         desk: Desk,
@@ -77,12 +79,13 @@ class BenchAtWork:
     ) -> None:
         self.alarmed = False
         """Whether the source may be on and out of reach."""
-        self._settings = settings
+        self._settings = now.settings
         self._home = home
         self._cycle = cycle
         self._desk = desk
         self._clock = clock
         self._configuration = configuration
+        self._otherwise = self._say_otherwise(now)
         self._bench: Bench | None = None
         self._station: Station | None = None
         self._lost = False
@@ -124,8 +127,29 @@ class BenchAtWork:
             desk=self._desk,
             clock=self._clock,
             configuration=self._configuration,
+            otherwise=self._otherwise,
         )
         self._desk.show(bench=settings.bench.name, alarm=None)
+
+    def take_standards(self, now: InForce, configuration: str) -> None:
+        """Go on with the values of check standards that are in force from now on.
+
+        An open session is ended: a new check is made with these values.
+        """
+        self._settings, self._otherwise = now.settings, self._say_otherwise(now)
+        self._configuration = configuration
+        if self._station is not None:
+            self._station.take_standards(configuration, self._otherwise)
+
+    def _say_otherwise(self, now: InForce) -> tuple[str, ...]:
+        """Say, and return, of which standards somebody has changed the bench file."""
+        titles = self._cycle.product.titles
+        said = tuple(
+            standards.written_otherwise(one.written, one.in_force, titles)
+            for one in now.otherwise
+        )
+        self._desk.show(standards_otherwise=said)
+        return said
 
     def close(self) -> None:
         """Turn the source off and let go of the instruments."""

@@ -8,7 +8,7 @@ from logging import getLogger
 
 from config import HoldpointError, Settings
 from daemon.bench import BenchError, Clock, StoppedError, connect
-from daemon.judging import failing
+from daemon.judging import failing, in_force
 from daemon.metrology import MetrologyError
 from daemon.presentation import before_it_leaves, left_to_measure, sentences
 from daemon.service.bench_at_work import BenchAtWork
@@ -58,6 +58,10 @@ class Worker:
         clock: Clock,
     ) -> None:
         self.desk = desk
+        self._written = settings
+        """As the files say; check standards may have been assigned other values."""
+        self._in_force = in_force(settings, store)
+        settings = self._in_force.settings
         self._settings = settings
         self._store = store
         self._clock = clock
@@ -69,7 +73,12 @@ class Worker:
         self._home = home
         self._caught_up = False
         self.bench = BenchAtWork(
-            settings, home, self._cycle, desk, clock, configuration=self._configuration
+            self._in_force,
+            home,
+            self._cycle,
+            desk,
+            clock,
+            configuration=self._configuration,
         )
         self._remarks: tuple[str, ...] = ()
         self._looked_s = 0.0
@@ -90,6 +99,23 @@ class Worker:
             limit=in_words(self._home.data, self._settings),
             history=self._cycle.known.history() if self._caught_up else None,
         )
+
+    def _take_standards(self) -> None:
+        """Go on with the values of check standards that are in force now.
+
+        Somebody may have assigned others since, here or at another bench.
+        """
+        now = in_force(self._written, self._store)
+        if now == self._in_force:
+            return
+        self._in_force, self._settings = now, now.settings
+        self._configuration = kitting.keep_settings(
+            self._store, now.settings, at=self._clock.utc()
+        )
+        self._cycle.settings = now.settings
+        self.bench.take_standards(now, self._configuration)
+        self._by_hand.take_settings(now.settings, self._configuration)
+        self.desk.show(configuration=self._configuration)
 
     def warm_up(self) -> None:
         """Load what all threads must wait for, before a bench is open."""
@@ -146,6 +172,7 @@ class Worker:
             changes = self._store.changes()
             if changes == self._seen:
                 return
+            self._take_standards()
             self._cycle.watch(step=self.desk.beat)
             # Not before: what could not be watched is tried again.
             self._seen = changes
@@ -161,6 +188,7 @@ class Worker:
         name = ticket.ticket
         self._remarks = ()
         try:
+            self._take_standards()
             if ticket.order.work == "unit":
                 recorded = self._measure(ticket)
                 self.desk.update(

@@ -104,6 +104,10 @@ class ByHand:
         self._session: str | None = None
         self._met: list[BenchInstrument] = []
 
+    def take_settings(self, settings: Settings, configuration: str) -> None:
+        """Go on with other settings in force."""
+        self._settings, self._configuration = settings, configuration
+
     def record(
         self,
         order: Order,

@@ -73,6 +73,8 @@ class _State:
     """How many more units may be judged before it; None: any number."""
     remarks: tuple[str, ...] = ()
     """What a reader of this session's results must know of the instruments."""
+    standards_otherwise: tuple[str, ...] = ()
+    """Of which check standards bench.toml says other values than are in force."""
     cautions: tuple[str, ...] = ()
     """What a person must know of this bench before its source is turned on."""
     limit: str | None = None

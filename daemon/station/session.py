@@ -82,6 +82,8 @@ class Station:
         For settling; rows carry its UTC.
     configuration
         Hash of the settings that everything here is judged by.
+    otherwise
+        Sentences about standards of which the bench file says other values.
     """
 
     def __init__(
@@ -92,6 +94,7 @@ class Station:
         desk: Desk,
         clock: Clock,
         configuration: str,
+        otherwise: tuple[str, ...] = (),
     ) -> None:
         self._cycle = cycle
         self._bench = bench
@@ -103,8 +106,25 @@ class Station:
         self._hand = self._turned_by_hand()
         self._opened_s = clock.now_s()
         self._too_poor = too_poor_for(cycle.settings)
+        self._otherwise = otherwise
         self._told: tuple[str, ...] = ()
         self._said: tuple[str, ...] = ()
+        self._show_standing()
+
+    def take_standards(self, configuration: str, otherwise: tuple[str, ...]) -> None:
+        """Go on with the values of check standards that are in force from now on.
+
+        A session has one value of each standard: the next unit waits for a new one.
+        """
+        self._book = BenchBook(
+            self._cycle,
+            self._settings,
+            clock=self._clock,
+            configuration=configuration,
+        )
+        self._otherwise, self._told = otherwise, ()
+        self._desk.show(checked=None)
+        self._show_remarks()
         self._show_standing()
 
     def _turned_by_hand(self) -> HandTold | HandTurned | None:
@@ -227,7 +247,7 @@ class Station:
         """
         book = self._book
         if book.session is not None and book.standing is not None:
-            self._check(book.session)
+            self._check(book.session, beside=True)
         self.end_session()
 
     def notice_overdue(self) -> Due | None:
@@ -351,8 +371,8 @@ class Station:
     def _check(self, session: str, *, beside: bool = False) -> None:
         """Run the check standard; there is one.
 
-        Others are run beside it once a session, when `beside` says so, and where it
-        reads wrong: they tell whether the bench has moved, or it.
+        Others are run beside it where a session opens and ends, when `beside` says so,
+        and where it reads wrong: they tell whether the bench has moved, or it.
         """
         standard = self._settings.check_standard
         if standard is None:
@@ -415,6 +435,7 @@ class Station:
             remarks=(
                 *remarks(self._book.instruments, today),
                 *standards_past_due(self._settings, today),
+                *self._otherwise,
                 *self._told,
                 *self._too_poor,
             )

@@ -1,4 +1,4 @@
-from . import instruments as instruments
+from . import instruments as instruments, standard_values as standard_values
 from .amending import (
     changes_in_words as changes_in_words,
     correct as correct,

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from config import Bench
-from daemon.judging import ProductModel, resolution_ppm2
+from daemon.judging import ProductModel, StandardsThen, resolution_ppm2
 from daemon.presentation import sentences
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
 from storage import RunKind, Store, Verdict, plain_rows
@@ -134,11 +134,15 @@ class FromRows:
     product
         Whose.
     bench
-        For resolution and the check standard's known errors; None without a bench.
+        For resolution, and for the check standard's known errors where the settings of
+        a run do not tell them; None without a bench.
+    then
+        The check standard's known errors of the time of a run.
     """
 
     product: ProductModel
     bench: Bench | None
+    then: StandardsThen
 
     def unit(self, run: RunRows) -> UnitErrors:
         """Return a unit's run as it is watched."""
@@ -164,8 +168,9 @@ class FromRows:
         """Return a run of the check standard as it is watched."""
         errors, variance = self._measured(run)
         known = np.zeros(len(errors))
-        if self.bench is not None and self.bench.check_standard is not None:
-            standard = self.bench.check_standard
+        written = None if self.bench is None else self.bench.check_standard
+        standard = self.then.of(str(run.head["configuration"]), run.serial) or written
+        if standard is not None:
             known = np.array(
                 [standard.error_ppm.get(key, NAN) for key in self.product.keys]
             )

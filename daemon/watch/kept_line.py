@@ -484,9 +484,9 @@ def _numbers(told: list[float] | None) -> Errors | None:
 def fingerprint_of(product: ProductModel, settings: Settings) -> str:
     """Return the name of all that a line depends on beside its rows.
 
-    The product as the detector takes it, what the bench resolves and the standard's
-    known errors, the program and the libraries that reckon. Limits are no part of it:
-    they judge the line and do not change it.
+    The product as the detector takes it, what the bench resolves, the program and the
+    libraries that reckon. Limits are no part of it: they judge the line and do not
+    change it. Nor are check standards: what was known of them comes with each run.
     """
     layout = product.layout
     bench = settings.bench
@@ -504,7 +504,13 @@ def fingerprint_of(product: ProductModel, settings: Settings) -> str:
         layout.reel_factors,
         layout.level,
         asdict(layout.assumed),
-        None if bench is None else _without_addresses(bench.model_dump(mode="json")),
+        None
+        if bench is None
+        else _without_addresses(
+            bench.model_dump(
+                mode="json", exclude={"check_standard", "further_standards"}
+            )
+        ),
         _program(),
     ]
     return sha256(json.dumps(depends_on).encode()).hexdigest()[:32]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from config import Settings
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, StandardsThen
 from daemon.presentation import sentences
 from daemon.spc.detector import Baseline
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
@@ -73,7 +73,9 @@ class ProductWatch:
         """Holds whose ends were folded."""
         self._name = settings.product.name
         self._store = store
-        self._rows = FromRows(product=self.product, bench=settings.bench)
+        self._rows = FromRows(
+            product=self.product, bench=settings.bench, then=StandardsThen(store)
+        )
         self._book: Book | None = None
         bench = settings.bench
         self._unchecked = (

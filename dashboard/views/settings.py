@@ -19,7 +19,7 @@ from config import (
     summary,
     write_anew,
 )
-from daemon.judging import too_poor_for
+from daemon.judging import in_force as standards_in_force, too_poor_for
 from daemon.presentation import differences, figures
 from daemon.service import Home
 from dashboard import data, look
@@ -51,7 +51,7 @@ def settings() -> None:
         f"These settings are in force since {look.moment(since)}."
         if since is not None
         else "These settings are in force.",
-        _on_disk(folder, in_force),
+        _on_disk(at, folder, in_force),
     )
     if said := st.session_state.get(FILES):
         look.stands_out(said)
@@ -61,10 +61,13 @@ def settings() -> None:
     _form(folder)
 
 
-def _on_disk(folder: Path, in_force: str) -> list[str]:
-    """Say whether the files are as what is in force."""
+def _on_disk(at: data.Connection, folder: Path, in_force: str) -> list[str]:
+    """Say whether the files are as what is in force.
+
+    Check standards have the values that people assigned, whatever the file says.
+    """
     try:
-        now, _ = fingerprint(load(folder))
+        now, _ = fingerprint(standards_in_force(load(folder), at.store).settings)
     except ConfigError as exc:
         return [f"The files have a fault, and the next start would refuse them: {exc}"]
     if now != in_force:

@@ -1,12 +1,17 @@
 """The check standard: does the bench read right, and which runs are in doubt."""
 
+from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import UTC, date, datetime
 
 import pandas as pd
 import streamlit as st
 
+from config import Bench, HoldpointError, KnownStandard, Unit, load, parse
 from daemon.presentation import figures, plots, screens, standards
-from dashboard import benches, charts, data, look, pictures
+from daemon.service import Home
+from daemon.traceability import standard_values
+from dashboard import benches, charts, data, look, pictures, who
 
 MEANING = (
     "A dot is a check: the check standard's error as read, less its known error. The "
@@ -18,7 +23,8 @@ MEANING = (
 
 CHECKS = {
     "started_at": "measured", "difference_ppm": "read less known, ppm",
-    "limit_ppm": "expanded uncertainty of it, ppm", "verdict": "verdict",
+    "known_ppm": "known, ppm", "limit_ppm": "expanded uncertainty of it, ppm",
+    "verdict": "verdict",
 }  # fmt: skip
 BESIDE = {
     "measured_at": "measured", "standard": "check standard",
@@ -35,6 +41,12 @@ MEANING_SEVERAL = (
     "standard has moved."
 )
 FIRST = "A session opens with it on every range."
+ASSIGNED = "assigned"
+"""Key of a viewer's session: how often values were assigned here, and what was said."""
+MEANING_VALUES = (
+    "What was judged before keeps the values of its time. The next check compares with "
+    "the new ones, in a session of its own: the one that is open is ended."
+)
 ORDERED = "bench orders"
 """Key of a viewer's session: how often something was ordered here."""
 ORDERS = {"Run the check standard now": "check", screens.END_SESSION: "end session"}
@@ -55,7 +67,7 @@ def standard() -> None:
     # Of the rows that all pages show: they stay while the daemon is away.
     doubts = shown.doubts
     runs = pd.DataFrame([asdict(one) for one in shown.runs_in_doubt])
-    frame = plots.check_frame(shown.checks, known.error_ppm, known.uncertainty_ppm)
+    frame = plots.check_frame(shown.checks, known, at.then.of)
     titles = {one.key: one.title for one in at.product.ranges}
     first = [FIRST] if frame.empty else []
     look.say(_headline(frame, runs, titles), first)
@@ -65,17 +77,20 @@ def standard() -> None:
             "A good check in the same session clears them. Else a person decides."
         )
         st.page_link("views/holds.py", label="Decide on runs in doubt")
+    for text in otherwise():
+        look.stands_out(text)
     orders()
     several(shown, titles)
     drawn = [(key, frame[frame["range"] == key]) for key in titles]
     for key, mine in drawn:
         if not mine.empty:
+            steps = _steps(shown, key, mine["started_at"].min(), {known.serial})
             chart = plots.checks_of_range(
-                mine, titles[key], look=look.current(), height=150
+                mine, titles[key], steps=steps, look=look.current(), height=150
             )
             charts.plain(
                 pictures.packed(chart),
-                words=plots.checks_in_words(mine, titles[key]),
+                words=plots.checks_in_words(mine, titles[key], steps),
                 key=f"check standard {key}",
                 rows=mine,
                 columns=CHECKS,
@@ -87,7 +102,139 @@ def standard() -> None:
         )
         checks = figures.counted(frame["number"].nunique(), "check")
         look.quiet(f"{checks}, from {since} to {until}.", MEANING)
+    values(shown, bench, titles)
     benches.standard(shown)
+
+
+def otherwise() -> tuple[str, ...]:
+    """Return of which standards the bench file says something else."""
+    found = data.doing()
+    return () if found is None else tuple(found[1].get("standards_otherwise", ()))
+
+
+def _steps(
+    shown: data.Shown, key: str, since: datetime, serials: set[str]
+) -> list[tuple[datetime, str]]:
+    """Return when standards were assigned another value since then, and why."""
+    steps = standards.steps_of(shown.assigned, key, serials)
+    return [one for one in steps if one[0] >= since]
+
+
+def values(shown: data.Shown, bench: Bench, titles: Mapping[str, str]) -> None:
+    """Show the values in force, and let a named person assign others."""
+    look.heading("Values in force")
+    rows = standards.in_force_rows(bench.standards, shown.assigned, titles)
+    _table(standards.IN_FORCE, rows)
+    if shown.assigned:
+        look.heading("Assigned anew")
+        _table(standards.ASSIGNED, standards.assigned_rows(shown.assigned, titles))
+    times, told = st.session_state.get(ASSIGNED, (0, ()))
+    if told:
+        look.lines(*told)
+    if (text := data.said()) is not None:
+        look.stands_out(text)
+    with st.expander("Assign other values"):
+        look.quiet(MEANING_VALUES)
+        _ask_values(bench, titles, times, shown.connection.settings.plan.people)
+
+
+def _table(columns: Mapping[str, str], rows: list[dict[str, str]]) -> None:
+    look.table(list(columns), [[one[key] for key in columns.values()] for one in rows])
+
+
+def _ask_values(
+    bench: Bench, titles: Mapping[str, str], times: int, people: tuple[str, ...]
+) -> None:
+    """Ask for a standard's new values, why, and who assigns them."""
+    by_serial = {one.serial: one for one in bench.standards}
+    first, second = st.columns(2)
+    with first:
+        who.choose(people)
+    serial = second.selectbox(
+        "Check standard", list(by_serial), key=f"standard {times}"
+    )
+    one = by_serial[serial]
+    look.quiet("A field that is left empty keeps its value.")
+    known = {key: title for key, title in titles.items() if key in one.error_ppm}
+    for column, (key, title) in zip(
+        st.columns(max(len(known), 2)), known.items(), strict=False
+    ):
+        column.text_input(
+            f"Known error on {title}",
+            key=f"known {key} {serial} {times}",
+            placeholder=standards.known_said(
+                one.error_ppm[key],
+                one.uncertainty_ppm,
+                beside_ppm=one.error_ppm.values(),
+            ),
+        )
+    left, middle, right, last = st.columns(4, vertical_alignment="bottom")
+    left.text_input(
+        "Standard uncertainty",
+        key=f"uncertainty {times}",
+        placeholder=f"{one.uncertainty_ppm:g} ppm",
+    )
+    middle.text_input(
+        "Certificate", key=f"certificate {times}", placeholder=one.certificate or ""
+    )
+    right.date_input("Calibrated", value=None, key=f"calibrated {times}")
+    last.date_input("Due", value=None, key=f"due {times}")
+    st.text_input(
+        "Reason", key=f"reason {times}", placeholder="calibrated anew, certificate 117"
+    )
+    st.button(
+        "Assign these values",
+        type="primary",
+        key=f"assign {times}",
+        on_click=_assign,
+        args=(one, tuple(known), times),
+    )
+
+
+def _assign(one: KnownStandard, ranges: tuple[str, ...], times: int) -> None:
+    """Assign what stands in the form; say what came of it."""
+    person = who.chosen()
+    if person is None:
+        data.refuse("Choose who decides first")
+        return
+
+    def typed(name: str) -> str:
+        return str(st.session_state.get(f"{name} {times}") or "").strip()
+
+    def day(name: str) -> date | None:
+        found: date | None = st.session_state.get(f"{name} {times}")
+        return found
+
+    given = {key: typed(f"known {key} {one.serial}") for key in ranges}
+    uncertain = typed("uncertainty")
+    told: list[str] = []
+
+    def keep(at: data.Connection) -> None:
+        settings = load(Home.usual().folder)
+        row = standard_values.assign(
+            at.store,
+            settings,
+            one.serial,
+            error_ppm=standard_values.values_typed(
+                settings, {key: text for key, text in given.items() if text}
+            ),
+            uncertainty_ppm=parse(uncertain, Unit.PPM) if uncertain else None,
+            certificate=typed("certificate") or None,
+            calibrated_at=day("calibrated"),
+            calibration_due=day("due"),
+            person=person,
+            reason=typed("reason"),
+            at=datetime.now(UTC),
+        )
+        told.append(
+            f"{row.serial} has other values from now on, assigned by {row.person}."
+        )
+
+    try:
+        if data.tried(keep):
+            st.session_state[ASSIGNED] = times + 1, tuple(told)
+    except HoldpointError as exc:
+        data.refuse(str(exc))
 
 
 def several(shown: data.Shown, titles: dict[str, str]) -> None:
@@ -114,7 +261,12 @@ def several(shown: data.Shown, titles: dict[str, str]) -> None:
         mine = pd.DataFrame(standards.over_time(rows, key))
         if mine.empty or mine["standard"].nunique() < 2 or mine["place"].max() < 2:  # noqa: PLR2004 -- a line needs two
             continue
-        chart = plots.standards_of_range(mine, title, look=look.current(), height=130)
+        steps = _steps(
+            shown, key, mine["measured_at"].min(), {*mine["standard"].unique()}
+        )
+        chart = plots.standards_of_range(
+            mine, title, steps=steps, look=look.current(), height=130
+        )
         charts.plain(
             pictures.packed(chart),
             words=f"Standards on range {title}, as the table says it.",

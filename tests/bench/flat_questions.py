@@ -7,7 +7,7 @@ from typing import Any, cast
 
 from config.load import fingerprint
 from daemon.holds import doubted, older_units
-from daemon.judging import ProductModel
+from daemon.judging import ProductModel, StandardsThen
 from daemon.station import rejudging
 from daemon.station.time_of_unit import last_unit
 from daemon.traceability import Records, contain, records_about, trace
@@ -92,6 +92,8 @@ class Asked:
             settings=SETTINGS,
             product=ProductModel.of(SETTINGS.product),
             gate=cast("Any", None),
+            then=StandardsThen(self.store),
+            configuration="",
         )
         shown = Shown.of(connection)
         assert shown.units >= self.units

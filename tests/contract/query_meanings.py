@@ -1045,6 +1045,17 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             )
         }
     ],
+    "standards_used": lambda book, product: [
+        {"configuration": one["configuration"]}
+        for one in sorted(
+            (
+                one
+                for one in of_product(book, "run", product)
+                if one["kind"] == "check"
+            ),
+            key=lambda one: one["number"],
+        )[-1:]
+    ],
     "known_units": lambda book, product: [
         {"units": len(units(book, product))}
     ],

@@ -29,6 +29,7 @@ from storage.records import (
     Session,
     Signal,
     StandardCheck,
+    StandardValue,
     Unit,
 )
 from storage.records_alerts import Acknowledgement, Alert, Delivery
@@ -76,6 +77,7 @@ from tests.storage.samples import (
     SHIPMENT,
     SIGNAL,
     STANDARD_CHECK,
+    STANDARD_VALUE,
     STEP,
     TAKEN,
     decided,
@@ -103,6 +105,7 @@ ROWS: dict[type[Record], list[Record]] = {
     DoubtEnd: [DOUBT_END],
     CrossCheck: [CROSS_CHECK],
     StandardCheck: [STANDARD_CHECK],
+    StandardValue: [STANDARD_VALUE],
     Proof: [PROOF],
     ReelCheck: [REEL_CHECK],
     GaugeStudy: [GAUGE],

@@ -131,6 +131,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
     "known_units": ({"product": "photoamp"}, "units"),
     "latest_run": ({"product": "photoamp"}, "number"),
     "latest_check": ({"product": "photoamp", "until": 10}, "number"),
+    "standards_used": ({"product": "photoamp"}, "configuration"),
     "line_bench_from": ({"product": "photoamp", "place": 0}, columns(LineBench)),
     "latest_errors": (
         {"product": "photoamp"},

@@ -77,7 +77,7 @@ def test_a_session_opens_with_both_and_goes_on_with_the_first(
     line.station.check()
     assert line.connected() == ["check standard CS-1", "check standard CS-2"]
     line.station.finish()
-    assert line.connected() == ["check standard CS-1"]
+    assert line.connected() == ["check standard CS-1", "check standard CS-2"]
     # What was known then stays with what was read.
     bench = line.settings.bench
     assert bench is not None

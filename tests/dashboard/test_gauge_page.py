@@ -1,5 +1,6 @@
 """The pages of gauge studies, budgets and several standards, over a served home."""
 
+import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -8,7 +9,14 @@ import streamlit as st
 from config import KnownStandard, Settings
 from daemon.judging import Gauge
 from daemon.service.home import Home
-from storage import GaugeReading, GaugeStudy, Run, StandardCheck, open_store
+from storage import (
+    GaugeReading,
+    GaugeStudy,
+    Run,
+    StandardCheck,
+    StandardValue,
+    open_store,
+)
 from tests.dashboard.test_pages import opened, said
 
 
@@ -123,3 +131,23 @@ def test_several_standards_are_told_apart_on_their_page(
     # By hand: 2 hypot(60, 20) = 126.5 ppm may be.
     assert "+0.040 %" in words
     assert "±0.0126 %" in words
+
+
+def test_a_named_person_assigns_other_values_on_the_page(changed: Home) -> None:
+    app = opened("standard")
+    assert "Values in force" in said(app)
+    app.text_input(key="known 10uA CS-1 0").set_value("-60 ppm")
+    app.button(key="assign 0").click().run()
+    assert "Choose who decides first." in said(app)
+    app.selectbox(key="who decides").select("Ada Moreno")
+    app.button(key="assign 0").click().run()
+    assert "with a reason; none was given" in said(app)
+    app.text_input(key="reason 0").set_value("calibrated anew")
+    app.button(key="assign 0").click().run()
+    words = said(app)
+    assert "CS-1 has other values from now on, assigned by Ada Moreno." in words
+    with open_store(changed.data) as store:
+        (row,) = store.rows(StandardValue)
+    assert (json.loads(row.error_ppm)["10uA"], row.reason) == (-60, "calibrated anew")
+    st.cache_resource.clear()  # what was just shown is shown for a moment longer
+    assert "Assigned anew" in said(opened("standard"))

@@ -38,6 +38,7 @@ from storage.records import (
     Session,
     Signal,
     StandardCheck,
+    StandardValue,
     Unit,
     Verdict,
 )
@@ -426,6 +427,8 @@ _QUESTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("doubts", {"product": "photoamp"}),
     ("cross_check", {"product": "photoamp"}),
     ("standard_check", {"product": "photoamp"}),
+    ("standards_used", {"product": "photoamp"}),
+    ("standard_value", {"product": "photoamp"}),
     ("watermark", {"product": "photoamp"}),
     ("sessions", {"product": "photoamp"}),
     ("configuration", {"configuration": "c0ffee"}),
@@ -514,6 +517,22 @@ CALIBRATION = Calibration(
     person="Ada",
     noted_at=START,
 )
+STANDARD_VALUE = StandardValue(
+    standard_value="standard value 1",
+    serial="KG-1",
+    product="photoamp",
+    error_ppm='{"10 uA":-35.0}',
+    before_ppm='{"10 uA":-20.0}',
+    uncertainty_ppm=15.0,
+    before_uncertainty_ppm=20.0,
+    written='{"error_ppm":{"10 uA":-20.0},"uncertainty_ppm":20.0}',
+    certificate="2026-0117",
+    calibrated_at="2026-03-01",
+    calibration_due="2027-03-01",
+    reason="calibrated anew",
+    person="Ada",
+    assigned_at=START,
+)
 ALERT = Alert(
     alert="B-1-F1",
     target="production",
@@ -596,6 +615,10 @@ def record_all(store: Store) -> None:
     store.keep(
         CALIBRATION,
         decision=decided("Ada", "calibrate", "calibration 1", START),
+    )
+    store.keep(
+        STANDARD_VALUE,
+        decision=decided("Ada", "assign anew", "KG-1", START),
     )
     store.keep(ALERT, replace(ALERT, target="chat"))
     store.note_delivery(ARRIVED)

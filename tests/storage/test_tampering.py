@@ -192,6 +192,8 @@ _NEEDED = {
     *("shipped_at", "unit_return", "returned_at", "past_shipment", "build", "units"),
     *("rework", "kind", "reworked_at", "containment_step", "step", "note", "noted_at"),
     *("amendment", "before", "amended_at", "calibration", "serial_number", "made_on"),
+    *("standard_value", "error_ppm", "before_ppm", "uncertainty_ppm", "written"),
+    *("before_uncertainty_ppm", "assigned_at"),
     *("alert", "acknowledged_at", "after_number", "against"),
 }
 """Columns that the schema itself keeps from being null."""

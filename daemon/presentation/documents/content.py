@@ -198,12 +198,20 @@ class UnitValue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandardLine:
-    """One measurement of the check standard; `wrong` names ranges that read wrong."""
+    """One measurement of a check standard; `wrong` names ranges that read wrong.
+
+    `known` are its known errors that were in force then, range by range, each with its
+    expanded uncertainty; `beside` is the standard that it was run beside, None for the
+    one that every check runs.
+    """
 
     serial: str
     run: int
     at: datetime
     wrong: tuple[str, ...] = ()
+    known: tuple[str, ...] = ()
+    certificate: str | None = None
+    beside: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,20 +39,38 @@ def instruments(lines: Sequence[InstrumentLine]) -> Block:
 
 
 def standards_said(lines: Sequence[StandardLine]) -> Iterator[str]:
-    """Say how often the check standard was measured, and what it showed."""
-    for serial in dict.fromkeys(one.serial for one in lines):
-        mine = [one for one in lines if one.serial == serial]
+    """Say how often each check standard was measured, what it showed, and its values.
+
+    A standard that was assigned other values meanwhile is said once for each.
+    """
+    for serial, known, certificate in dict.fromkeys(
+        (one.serial, one.known, one.certificate) for one in lines
+    ):
+        mine = [
+            one
+            for one in lines
+            if (one.serial, one.known, one.certificate) == (serial, known, certificate)
+        ]
         wrong = [one for one in mine if one.wrong]
         often = OFTEN.get(len(mine), f"{len(mine)} times")
-        measured = (
-            f"A check standard of known error, {serial}, was measured on the same "
-            f"bench {often}, last on {moment(mine[-1].at)} (run {mine[-1].run})"
+        where = (
+            "on the same bench"
+            if mine[-1].beside is None
+            else f"beside {mine[-1].beside}"
         )
-        if not wrong:
-            yield f"{measured}: it read right on every range."
-            continue
-        last = wrong[-1]
-        yield (
-            f"{measured}. {counted(len(wrong), 'time')} it read wrong, last in run "
-            f"{last.run} on {', '.join(last.wrong)}."
+        said = (
+            f"A check standard of known error, {serial}, was measured {where} {often}, "
+            f"last on {moment(mine[-1].at)} (run {mine[-1].run})"
         )
+        if wrong:
+            said += (
+                f". {counted(len(wrong), 'time')} it read wrong, last in run "
+                f"{wrong[-1].run} on {', '.join(wrong[-1].wrong)}."
+            )
+        else:
+            said += ": it read right on every range."
+        if known:
+            said += f" Its known errors then (k = 2): {'; '.join(known)}."
+        if certificate:
+            said += f" Certificate {certificate}."
+        yield said

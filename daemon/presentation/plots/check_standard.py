@@ -1,10 +1,12 @@
 """The check standard, range by range: how far it read from what is known of it."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Sequence
+from datetime import datetime
 
 import altair as alt
 import pandas as pd
 
+from config import KnownStandard
 from daemon.presentation.colours import LIGHT, Look
 from daemon.presentation.figures import ShareUnit, counted
 from daemon.presentation.plots import marks
@@ -24,8 +26,8 @@ SHAPES = ("circle", "square", "diamond", "triangle-up")
 
 def check_frame(
     checks: pd.DataFrame,
-    known_ppm: Mapping[str, float],
-    known_uncertainty_ppm: float,
+    standard: KnownStandard,
+    then: Callable[[str, str], KnownStandard | None],
 ) -> pd.DataFrame:
     """Return one row a check and range: the difference and how far it may go, ppm.
 
@@ -33,12 +35,27 @@ def check_frame(
     ----------
     checks
         `range_rows` of kind check.
-    known_ppm, known_uncertainty_ppm
-        Known error of the check standard by range, and its standard uncertainty.
+    standard
+        The check standard as it is known now.
+    then
+        What was known by the settings of a run, by their hash, of the standard with a
+        serial; None where they do not tell.
     """
-    frame = checks[checks["range"].isin(known_ppm)].copy()
-    known = frame["range"].map(known_ppm).astype(float)
-    frame["difference_ppm"] = frame["error_ppm"] - known
+    frame = checks[checks["range"].isin(standard.error_ppm)].copy()
+    known = [
+        then(configuration, serial) or standard
+        for configuration, serial in zip(
+            frame["configuration"], frame["serial"], strict=True
+        )
+    ]
+    frame["known_ppm"] = [
+        one.error_ppm.get(key, standard.error_ppm[key])
+        for one, key in zip(known, frame["range"], strict=True)
+    ]
+    frame["difference_ppm"] = frame["error_ppm"] - frame["known_ppm"].astype(float)
+    known_uncertainty_ppm = pd.Series(
+        [one.uncertainty_ppm for one in known], index=frame.index, dtype=float
+    )
     frame["limit_ppm"] = (
         2 * (frame["uncertainty_ppm"] ** 2 + known_uncertainty_ppm**2) ** 0.5
     )
@@ -49,7 +66,9 @@ def check_frame(
     return frame
 
 
-def checks_in_words(frame: pd.DataFrame, title: str) -> str:
+def checks_in_words(
+    frame: pd.DataFrame, title: str, steps: Sequence[tuple[datetime, str]] = ()
+) -> str:
     """Say what the chart of one range shows, for who cannot see it."""
     last = frame.iloc[-1]
     difference_ppm, limit_ppm = float(last["difference_ppm"]), float(last["limit_ppm"])
@@ -58,11 +77,17 @@ def checks_in_words(frame: pd.DataFrame, title: str) -> str:
         f"Check standard on range {title}, {counted(len(frame), 'check')}: the last is "
         f"{unit.signed(difference_ppm, limit_ppm)} {unit.name} from what is known; "
         f"{unit.comes_to(limit_ppm)} {unit.name} is allowed."
+        + "".join(f" {text.rstrip('.')}." for _, text in steps)
     )
 
 
 def checks_of_range(
-    frame: pd.DataFrame, title: str, *, look: Look = LIGHT, height: int = 150
+    frame: pd.DataFrame,
+    title: str,
+    *,
+    steps: Sequence[tuple[datetime, str]] = (),
+    look: Look = LIGHT,
+    height: int = 150,
 ) -> alt.LayerChart:
     """Return the chart of one range: checks in order, joined inside a session.
 
@@ -72,6 +97,8 @@ def checks_of_range(
         `check_frame` of this range, not empty.
     title
         Of the range.
+    steps
+        When the standard was assigned another value, and why.
     height
         In px.
     """
@@ -152,6 +179,7 @@ def checks_of_range(
                 alt.Tooltip("may_go:N", title="May go"),
             ],
         ),
+        *_assigned(steps, frame["started_at"], frame["place"], along, look, height),
         marks.words(
             pd.DataFrame({"text": [title]}),
             alt.value(0),
@@ -163,8 +191,62 @@ def checks_of_range(
     return marks.picture(layers, look, height=height)
 
 
+def _assigned(
+    steps: Sequence[tuple[datetime, str]],
+    at: "pd.Series[pd.Timestamp]",
+    places: "pd.Series[int]",
+    along: alt.Scale,
+    look: Look,
+    height: int,
+) -> list[alt.Chart]:
+    """Return a line where a standard was assigned another value, with the reason."""
+    if not steps:
+        return []
+    last = int(places.max())
+    rows = pd.DataFrame(
+        {
+            "place": [
+                0.5 + max((place for t, place in zip(at, places, strict=True)
+                           if t < when), default=0)
+                for when, _ in steps
+            ],
+            "text": [text for _, text in steps],
+        }
+    )  # fmt: skip
+    rows["place"] = rows["place"].clip(upper=last + 0.5)
+    x = alt.X("place:Q", axis=None, scale=along)
+    return [
+        alt.Chart(rows)
+        .mark_rule(color=look.ink, strokeDash=[2, 3])
+        .encode(
+            x=x,
+            y=alt.value(20),
+            y2=alt.value(height),
+            tooltip=[alt.Tooltip("text:N", title="Assigned")],
+        ),
+        *(
+            marks.words(
+                rows[half],
+                x,
+                alt.value(height - 10),
+                look.quiet,
+                dx=4 if left else -4,
+                align="left" if left else "right",
+                limit=320,
+            )
+            for left in (True, False)
+            if (half := (rows["place"] <= 0.5 + last / 2) == left).any()
+        ),
+    ]
+
+
 def standards_of_range(
-    frame: pd.DataFrame, title: str, *, look: Look = LIGHT, height: int = 150
+    frame: pd.DataFrame,
+    title: str,
+    *,
+    steps: Sequence[tuple[datetime, str]] = (),
+    look: Look = LIGHT,
+    height: int = 150,
 ) -> alt.LayerChart:
     """Return how several standards read on one range, each joined to a line.
 
@@ -177,18 +259,17 @@ def standards_of_range(
         `difference_ppm`, `measured_at`. Not empty.
     title
         Of the range.
+    steps
+        When one of them was assigned another value, and why.
     height
         In px.
     """
     reach = 1.15 * max(float(frame["difference_ppm"].abs().max()), 1.0)
     unit = ShareUnit.of([reach])
     last = int(frame["place"].max())
-    x = alt.X(
-        "place:Q",
-        axis=None,
-        # Room behind the last for the standards' names.
-        scale=alt.Scale(domain=[0.5, last + max(1.0, 0.2 * last)], nice=False),
-    )
+    # Room behind the last for the standards' names.
+    along = alt.Scale(domain=[0.5, last + max(1.0, 0.2 * last)], nice=False)
+    x = alt.X("place:Q", axis=None, scale=along)
     y = alt.Y(
         "difference_ppm:Q",
         scale=alt.Scale(domain=[-reach, reach], range=[height - 6.0, 24.0], nice=False),
@@ -238,6 +319,9 @@ def standards_of_range(
                 ],
             ),
             marks.words(ends, x, y, look.quiet, dx=8, baseline="middle"),
+            *_assigned(
+                steps, frame["measured_at"], frame["place"], along, look, height
+            ),
             marks.words(
                 pd.DataFrame({"text": [title]}),
                 alt.value(0),

@@ -1,18 +1,19 @@
 """What stood on the bench while units were measured; what the check standard did."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from typing import Any
 
-from config import BY_HAND, USUAL_METERS, ErrorLimit
-from daemon.judging import TITLES, ProductModel, remark_on
-from daemon.presentation import figures
+from config import BY_HAND, USUAL_METERS, ErrorLimit, KnownStandard
+from daemon.judging import TITLES, ProductModel, StandardsThen, remark_on
+from daemon.presentation import figures, standards
 from daemon.presentation.documents import InstrumentLine, StandardLine
 from storage import (
     BenchInstrument,
     Configuration,
     RunKind,
+    StandardCheck,
     Store,
     UnitRow,
     Verdict,
@@ -109,26 +110,86 @@ def standards_of(
     body: Mapping[str, Any],
     sessions: Iterable[str],
 ) -> tuple[StandardLine, ...]:
-    """Return each run of the check standard in some sessions, oldest first."""
-    serial = ((body.get("bench") or {}).get("check_standard") or {}).get("serial")
+    """Return each measurement of a check standard in some sessions.
+
+    The one that every check runs comes first, those that were run beside it follow;
+    of each the oldest first, with the values that were in force then.
+    """
+    bench = body.get("bench") or {}
+    serial = (bench.get("check_standard") or {}).get("serial")
     if serial is None:
         return ()
-    runs: dict[int, list[UnitRow]] = {}
+    then, titles = StandardsThen(store), product.titles
+    checks: dict[str, list[UnitRow]] = {}
+    others: dict[tuple[str, str], list[StandardCheck]] = {}
     for session in dict.fromkeys(sessions):
         for one in store.rows(UnitRow, serial=serial, session=session):
             if one.kind is RunKind.CHECK:
-                runs.setdefault(one.number, []).append(one)
-    titles = {one.key: one.title for one in product.ranges}
-    return tuple(
+                checks.setdefault(one.run, []).append(one)
+        for other in store.rows(StandardCheck, session=session):
+            if other.serial != serial:
+                key = other.serial, other.check_run
+                others.setdefault(key, []).append(other)
+    lines = [
         StandardLine(
             serial=serial,
-            run=number,
+            run=rows[0].number,
             at=rows[0].started_at,
             wrong=tuple(
                 titles.get(one.range, one.range)
                 for one in rows
                 if one.verdict not in GOOD
             ),
+            **_known_then(then.of(rows[0].configuration, serial), titles),
         )
-        for number, rows in sorted(runs.items())
-    )
+        for rows in sorted(checks.values(), key=lambda rows: rows[0].number)
+    ]
+    return (*lines, *_beside(checks, others, then, titles))
+
+
+def _beside(
+    checks: Mapping[str, list[UnitRow]],
+    others: Mapping[tuple[str, str], list[StandardCheck]],
+    then: StandardsThen,
+    titles: Mapping[str, str],
+) -> Iterator[StandardLine]:
+    """Yield the measurements of standards that were run beside another one."""
+    for (serial, run), rows in others.items():
+        if (opened := checks.get(run)) is None:
+            continue
+        first = opened[0]
+        yield StandardLine(
+            serial=serial,
+            run=first.number,
+            at=rows[0].measured_at,
+            wrong=tuple(
+                titles.get(one.range, one.range)
+                for one in rows
+                if abs(standards.difference_ppm(one)) > standards.seen(one).allowed_ppm
+            ),
+            beside=first.serial,
+            **_known_then(then.of(first.configuration, serial), titles),
+        )
+
+
+def _known_then(
+    standard: KnownStandard | None, titles: Mapping[str, str]
+) -> dict[str, Any]:
+    """Return what a paper says of a standard's values; nothing of unknown ones."""
+    if standard is None:
+        return {}
+    return {
+        "known": tuple(
+            f"{title}: {said}"
+            for key, title in titles.items()
+            if key in standard.error_ppm
+            for said in [
+                standards.known_said(
+                    standard.error_ppm[key],
+                    standard.uncertainty_ppm,
+                    beside_ppm=standard.error_ppm.values(),
+                )
+            ]
+        ),
+        "certificate": standard.certificate,
+    }

@@ -29,6 +29,9 @@ union all
 select 'shipment', shipment, cast(to_json(one) as text)
 from shipment as one
 union all
+select 'standard_value', standard_value, cast(to_json(one) as text)
+from standard_value as one
+union all
 select 'unit_return', unit_return, cast(to_json(one) as text)
 from unit_return as one
 order by kind, key;
