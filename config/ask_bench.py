@@ -25,6 +25,7 @@ from config.model import (
     Bench,
     CheckStandard,
     Instrument,
+    KnownStandard,
     MeterRange,
     Product,
     Reading,
@@ -48,6 +49,9 @@ __all__ = ["ask_bench", "ask_selectors", "ask_settling"]
 SHOWN = 2
 """Ranges of a meter in an example."""
 USUAL_COMPLIANCE_V = 12.0
+ERRORS = "(Indicated - true) / true, from its calibration"
+NOT_KNOWN = "-"
+"""Typed for a range that a further standard is not known on."""
 CAUTION = """\
 Caution: an open current loop is driven up to the compliance voltage, and more than
 30 V can injure. Switching a source off by software is no isolation: have a hardware
@@ -84,7 +88,7 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
         for one in product.ranges.values()
     ]
     one_of = _InstrumentQuestions(dialogue, folder)
-    return Bench(
+    bench = Bench(
         name="bench-1",
         compliance_v=compliance_v,
         allow_compliance_above_30_v=compliance_v > COMPLIANCE_DEFAULT_MAX_V,
@@ -110,6 +114,8 @@ def ask_bench(dialogue: Dialogue, product: Product, folder: Path) -> Bench:
         ),
         check_standard=_ask_check_standard(dialogue, product),
     )
+    further = _ask_further_standards(dialogue, product, bench.check_standard)
+    return bench.model_copy(update={"further_standards": further})
 
 
 def ask_settling(dialogue: Dialogue, product: Product) -> Product:
@@ -213,36 +219,101 @@ def _ask_check_standard(dialogue: Dialogue, product: Product) -> CheckStandard |
         default=False,
     ):
         return None
-    titles = [one.title for one in product.ranges.values()]
+    name, count = "Check standard", len(product.ranges)
+    serial = dialogue.put(
+        f"{name}: its serial", text(Name), why="As it is on its label."
+    )
+    errors_ppm = dialogue.put(
+        f"{name}: its known errors on {_titles(product)}, such as -80 ppm",
+        one_for_each(quantity(Unit.PPM, KnownError), count),
+        why=f"{ERRORS}, with commas between them.",
+    )
     return CheckStandard(
-        serial=dialogue.put(
-            "Check standard: its serial", text(Name), why="As it is on its label."
-        ),
-        error_ppm=dict(
-            zip(
-                product.ranges,
-                dialogue.put(
-                    f"Check standard: its known errors on {', '.join(titles)}, "
-                    "such as -80 ppm",
-                    one_for_each(quantity(Unit.PPM, KnownError), len(product.ranges)),
-                    why="(Indicated - true) / true, from its calibration, with commas "
-                    "between them.",
-                ),
-                strict=True,
-            )
-        ),
-        uncertainty_ppm=dialogue.put(
-            "Check standard: standard uncertainty of these errors, such as 20 ppm",
-            quantity(Unit.PPM, PpmAboveZero),
-            why="Half of the expanded uncertainty that a certificate states for k = 2.",
-        ),
+        serial=serial,
+        error_ppm=dict(zip(product.ranges, errors_ppm, strict=True)),
+        uncertainty_ppm=_ask_uncertainty(dialogue, name),
         every_units=dialogue.put(
-            "Check standard: run it again after how many units?",
+            f"{name}: run it again after how many units?",
             integer(Count),
             why="It is also run when a session opens.",
             default="30",
         ),
     )
+
+
+def _ask_further_standards(
+    dialogue: Dialogue, product: Product, first: CheckStandard | None
+) -> tuple[KnownStandard, ...]:
+    """Ask for others that are run beside the first: each until there is no more."""
+    if first is None:
+        return ()
+    known = [first.serial]
+    found: list[KnownStandard] = []
+
+    def another(answer: str) -> str:
+        serial = text(Name)(answer)
+        if serial in known:
+            message = f"{answer!r}: is a check standard already; each has its own"
+            raise ValueError(message)
+        return serial
+
+    while dialogue.agree(
+        f"Is there a check standard {len(known) + 1}, to run beside the first?",
+        why="Two of them tell whether the bench has moved, or a standard.",
+        default=False,
+    ):
+        name = f"Check standard {len(known) + 1}"
+        serial = dialogue.put(
+            f"{name}: its serial", another, why="As it is on its label."
+        )
+        errors_ppm = dialogue.put(
+            f"{name}: its known errors on {_titles(product)}, such as -80 ppm",
+            _known_somewhere(len(product.ranges)),
+            why=f"{ERRORS}, with commas between them; {NOT_KNOWN} where it is not "
+            "known.",
+        )
+        found.append(
+            KnownStandard(
+                serial=serial,
+                error_ppm={
+                    key: one
+                    for key, one in zip(product.ranges, errors_ppm, strict=True)
+                    if one is not None
+                },
+                uncertainty_ppm=_ask_uncertainty(dialogue, name),
+            )
+        )
+        known.append(serial)
+    return tuple(found)
+
+
+def _titles(product: Product) -> str:
+    return ", ".join(one.title for one in product.ranges.values())
+
+
+def _ask_uncertainty(dialogue: Dialogue, name: str) -> float:
+    return dialogue.put(
+        f"{name}: standard uncertainty of these errors, such as 20 ppm",
+        quantity(Unit.PPM, PpmAboveZero),
+        why="Half of the expanded uncertainty that a certificate states for k = 2.",
+    )
+
+
+def _known_somewhere(count: int) -> Read[tuple[float | None, ...]]:
+    """Return a reader of known errors, of which some may be none but not all."""
+    known = quantity(Unit.PPM, KnownError)
+
+    def one(answer: str) -> float | None:
+        return None if answer == NOT_KNOWN else known(answer)
+
+    def read(answer: str) -> tuple[float | None, ...]:
+        found = one_for_each(one, count)(answer)
+        if all(each is None for each in found):
+            message = f"{answer!r}: must be known on one range at least"
+            raise ValueError(message)
+        return found
+
+    return read
 
 
 class _InstrumentQuestions:

@@ -180,7 +180,7 @@ def _bench(bench: Bench | None, unit: Unit) -> Iterator[str]:
         for further in bench.further_standards:
             yield (
                 f"  check standard {further.serial}, on "
-                f"{', '.join(further.error_ppm)}: beside it at the start"
+                f"{', '.join(further.error_ppm)}: beside it at the start and the end"
                 f"{_certified(further)}"
             )
     if bench.simulated:
