@@ -1,25 +1,21 @@
 """A plan tried on the maker's own past."""
 
-from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from statistics import fmean
-from typing import Any
 
 import click
 
 from config import Settings, load_with_plan
-from daemon.commands.opened import opened
+from daemon.commands.opened import Opened, opened
 from daemon.commands.options import DAY, FILE
 from daemon.commands.showing import Shown, Table, progressing, refuse, shown
-from daemon.holds import Checked, Past, Replay
-from daemon.presentation import counted, money
+from daemon.holds import Checked, Past, Tried
 from daemon.watch import limits_of
+from storage import Configuration, Session
 
 EVERY = Checked()
-Counts = Callable[[Replay], float]
+STEP = "step"
+"""Begin of a line by which a program follows how far it is."""
 
 
 @click.command()
@@ -32,6 +28,7 @@ Counts = Callable[[Replay], float]
     help="Measure such a share of each build.",
 )  # fmt: skip
 @click.option("--plan", type=FILE, help="Another plan.toml. Left out: today's.")
+@click.option("--plan-of", type=DAY, help="The plan that was in force on that day.")
 @click.option("--since", type=DAY, help="Builds begun since then. Left out: all.")
 @click.option(
     "--draws", type=click.IntRange(1, 1000), default=10, show_default=True,
@@ -42,15 +39,18 @@ Counts = Callable[[Replay], float]
     metavar="TEST ESCAPE",
     help="Cost of measuring a unit, of a bad one shipped.",
 )  # fmt: skip
+@click.option("--steps", is_flag=True, hidden=True)
 @shown
 def replay(
     *,
     checked: int | None,
     share: float | None,
     plan: Path | None,
+    plan_of: datetime | None,
     since: datetime | None,
     draws: int,
     costs: tuple[float, float] | None,
+    steps: bool,
 ) -> Shown:
     """Try a plan on what you measured so far.
 
@@ -62,10 +62,16 @@ def replay(
     """
     if checked is not None and share is not None:
         refuse("give one of them", "--checked or --share")
+    if plan is not None and plan_of is not None:
+        refuse("give one of them", "--plan or --plan-of")
     with opened() as at:
-        other = at.settings if plan is None else load_with_plan(at.home.folder, plan)
+        other = at.settings
+        if plan is not None:
+            other = load_with_plan(at.home.folder, plan)
+        elif plan_of is not None:
+            other = _in_force_on(at, plan_of)
         asked = _asked(checked, share, other)
-        if asked.every and plan is None:
+        if asked.every and plan is None and plan_of is None:
             refuse(
                 "the plan measures every unit; say how many to try, or name another "
                 "plan with --plan",
@@ -75,13 +81,48 @@ def replay(
         past = Past.read(at.store, at.product, since=begun)
         total = 1 if asked.every else draws
         with progressing(total + 1, "Folding again") as step:
+
+            def reached(number: int) -> None:
+                step(number, "")
+                if steps:
+                    click.echo(f"{STEP} {number} {total + 1}")
+
+            reached(0)
             whole = past.replay(at.settings, EVERY, own_limit=at.own_limit())
             own_limit = limits_of(at.home.data, other).serving
-            tried = []
+            replays = []
             for seed in range(total):
-                step(1 + seed, "")
-                tried.append(past.replay(other, asked, own_limit=own_limit, seed=seed))
-    return _told(past, whole, tried, asked=asked, costs=costs)
+                reached(1 + seed)
+                replays.append(
+                    past.replay(other, asked, own_limit=own_limit, seed=seed)
+                )
+    tried = Tried.on(past, whole, replays, asked)
+    said = [*tried.sentences()]
+    return Shown(
+        tried.data(),
+        f"{tried.head()}\n",
+        Table(
+            tried.rows(costs),
+            dict(zip(tried.heads, ("what", "whole", "asked"), strict=True)),
+        ),
+        *([""] if said else []),
+        *said,
+    )
+
+
+def _in_force_on(at: Opened, day: datetime) -> Settings:
+    """Return today's settings with the plan of the last session begun by a day."""
+    end = day.replace(tzinfo=UTC) + timedelta(days=1)
+    begun = [one for one in at.store.rows(Session) if one.opened_at < end]
+    if not begun:
+        refuse(
+            f"nothing was measured by {day:%Y-%m-%d}: no plan of then is recorded",
+            "--plan-of",
+        )
+    last = max(begun, key=lambda one: one.opened_at)
+    (kept,) = at.store.rows(Configuration, configuration=last.configuration)
+    then = Settings.model_validate_json(kept.body)
+    return at.settings.model_copy(update={"plan": then.plan})
 
 
 def _asked(checked: int | None, share: float | None, plan: Settings) -> Checked:
@@ -89,97 +130,3 @@ def _asked(checked: int | None, share: float | None, plan: Settings) -> Checked:
     if checked is None and share is None and plan.plan.sample is not None:
         share = plan.plan.sample.full_share
     return Checked(units=checked, share=share)
-
-
-def _told(
-    past: Past,
-    whole: Replay,
-    tried: Sequence[Replay],
-    *,
-    asked: Checked,
-    costs: tuple[float, float] | None,
-) -> Shown:
-    missed: Counter[str] = Counter(
-        build for one in tried for build in whole.held if build not in one.held
-    )
-    only: Counter[str] = Counter(
-        build for one in tried for build in one.held if build not in whole.held
-    )
-    rows = _rows(whole, tried, costs)
-    first, *_, last = [*past.builds] * 2
-    builds = counted(len(past.builds), "build")
-    of_builds = first if len(past.builds) == 1 else f"{first} to {last}"
-    return Shown(
-        {
-            "builds": len(past.builds),
-            "units": past.units,
-            "outside": list(past.outside),
-            "every_unit": asdict(whole),
-            "as_asked": [asdict(one) for one in tried],
-            "missed": dict(missed),
-            "held_only_as_asked": dict(only),
-        },
-        f"{builds} ({of_builds}), {counted(past.units, 'unit')}; "
-        f"{len(past.outside)} of them outside an error limit.\n",
-        Table(rows, {"": "what", "every unit": "whole", _head(asked): "asked"}),
-        *([""] if missed or only else []),
-        *(
-            f"Build {build}, held when every unit is measured, would not have been "
-            f"held{_in_draws(number, len(tried))}."
-            for build, number in missed.items()
-        ),
-        *(
-            f"Build {build} would have been held{_in_draws(number, len(tried))}, and "
-            "is not when every unit is measured."
-            for build, number in only.items()
-        ),
-    )
-
-
-def _rows(
-    whole: Replay, tried: Sequence[Replay], costs: tuple[float, float] | None
-) -> list[dict[str, Any]]:
-    lines: list[tuple[str, Counts, Callable[[float], str]]] = [
-        ("units measured", lambda one: one.measured, _number),
-        ("builds held", lambda one: len(one.held), _number),
-        ("outside a limit, measured", lambda one: len(one.found), _number),
-        ("outside, in a held build", lambda one: len(one.stopped), _number),
-        ("outside, would have left", lambda one: len(one.left), _number),
-    ]
-    if costs is not None:
-        test, escape = costs
-        lines.append(
-            ("cost", lambda one: one.cost(test=test, escape=escape), money),
-        )
-    return [
-        {
-            "what": what,
-            "whole": said(of(whole)),
-            "asked": _between([of(one) for one in tried], said),
-        }
-        for what, of, said in lines
-    ]
-
-
-def _between(values: Sequence[float], said: Callable[[float], str]) -> str:
-    """Return a mean, with what it lay between where draws differ."""
-    low, high = min(values), max(values)
-    if low == high:
-        return said(low)
-    return f"{said(fmean(values))} ({said(low)} to {said(high)})"
-
-
-def _number(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
-
-
-def _head(asked: Checked) -> str:
-    if asked.units is not None:
-        return f"{asked.units} a build"
-    if asked.share is not None:
-        return f"{100 * asked.share:g} % of each"
-    return "that plan"
-
-
-def _in_draws(number: int, draws: int) -> str:
-    return "" if draws == 1 else f" in {number} of {draws} draws"

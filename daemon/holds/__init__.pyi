@@ -29,6 +29,7 @@ from .proofs import (
     sharpened_now as sharpened_now,
     taken as taken,
 )
+from .replay_said import Tried as Tried
 from .replayed import (
     Checked as Checked,
     NoPastError as NoPastError,

@@ -33,6 +33,8 @@ lock goes with its process, however that ends."""
 CLAIM_S = 2.0
 LOOK_S = 0.2
 """On Windows two who look at once are in each other's way for a moment."""
+BEHIND = 15
+"""How far a process steps back (POSIX nice value)."""
 CODE = "HOLDPOINT_CODE"
 """Variable that tells the screens the code which lets in."""
 LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
@@ -144,6 +146,27 @@ def child(
         yield process
     finally:
         end(process)
+
+
+def run_beside(home: Home, *arguments: str) -> subprocess.Popen[str]:
+    """Run one of our commands, behind all that somebody waits for.
+
+    What it says and its errors come on one pipe, line by line.
+    """
+    process = subprocess.Popen(  # noqa: S603 -- our own commands only
+        holdpoint(*arguments),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        encoding="utf-8",
+        env=environment(home, {"PYTHONUNBUFFERED": "1", "PYTHONIOENCODING": "utf-8"}),
+        **apart(),
+    )
+    if hasattr(os, "setpriority"):
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, process.pid, BEHIND)
+    return process
 
 
 def end(process: subprocess.Popen[str]) -> None:

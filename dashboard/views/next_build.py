@@ -1,6 +1,7 @@
 """Before the next build: what must be measured, and what a check of some would miss."""
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 import pandas as pd
@@ -19,7 +20,7 @@ from daemon.watch import (
     said_missed,
     up_to,
 )
-from dashboard import charts, data, look, pictures
+from dashboard import charts, data, look, pictures, replaying
 from dashboard.data import Shown
 from storage import StorageError
 
@@ -41,6 +42,20 @@ COSTS_MEANING = (
     "takes to miss the reel in no more than 5 % of builds. What a held build costs is "
     "not counted."
 )
+MEANING_PAST = (
+    "It folds your own runs again: with every unit that was measured and today's plan, "
+    "and as asked. Which units are measured is drawn at random, ten times, with the "
+    "first one of each reel. Verdicts and decisions stay as they were recorded; "
+    "nothing is kept. By command: holdpoint replay."
+)
+MEASURED = {
+    "A share of each build": "--share",
+    "A number of each build": "--checked",
+    "As the plan says": "",
+}
+"""How many units are measured, with the option of `holdpoint replay`."""
+EVERY_S = 1.0
+"""How often it is said how far it is."""
 NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
@@ -132,6 +147,7 @@ def ahead(shown: Shown) -> None:
         priced(one, build, carrying)
     look.heading("When some are enough", known.to_some(build=build, carrying=carrying))
     look.heading("When all must be measured again", known.to_all())
+    on_the_past(shown)
 
 
 def table(key: str, rows: list[dict[str, str]]) -> None:
@@ -165,6 +181,82 @@ def priced(one: RangeOutlook, build: int, carrying: int) -> None:
         )
     table("asked_costs", rows)
     look.quiet(COSTS_MEANING)
+
+
+def on_the_past(shown: Shown) -> None:
+    """Ask for a plan, try it on what was measured, and say what came of it."""
+    look.heading(
+        "What a plan would have done so far",
+        ["What it would have held, missed and cost on your own units."],
+    )
+    one, two, three, four = st.columns(4, vertical_alignment="bottom")
+    how = MEASURED[one.selectbox("Measure", list(MEASURED), key="past_how")]
+    if how == "--share":
+        two.number_input("Percent", 1, 100, 20, key="past_share")
+    elif how:
+        two.number_input("Units", 1, MOST_UNITS, 5, key="past_units")
+    three.date_input("Plan in force on", None, key="past_plan")
+    four.date_input("Builds begun since", None, key="past_since")
+    st.button(
+        "Try it on what was measured",
+        key="past_try",
+        on_click=try_plan,
+        args=(shown.stamp,),
+    )
+    look.quiet(MEANING_PAST)
+    what_came_of_it()
+
+
+def try_plan(stamp: str) -> None:
+    """Try what stands in the form now: it may have been typed with this very click."""
+    at = st.session_state
+    how = MEASURED[at["past_how"]]
+    words: list[str] = []
+    if how == "--share":
+        words += [how, f"{at['past_share'] / 100:g}"]
+    elif how:
+        words += [how, str(at["past_units"])]
+    for option, key in (("--plan-of", "past_plan"), ("--since", "past_since")):
+        day: date | None = at[key]
+        words += [] if day is None else [option, day.isoformat()]
+    replaying.begin(tuple(words), stamp)
+
+
+@st.fragment(run_every=EVERY_S)
+def what_came_of_it() -> None:
+    """Say how far it is, then what a plan would have done."""
+    trial = replaying.last()
+    if trial is None:
+        return
+    if trial.problem is not None:
+        look.stands_out(f"It was not tried: {trial.problem.rstrip('.')}.")
+        return
+    if trial.found is None:
+        st.progress(
+            trial.done / max(trial.of, 1),
+            text=f"Folding again, {trial.done} of {trial.of}"
+            if trial.of
+            else "Reading what was measured",
+        )
+        return
+    now = data.shown()
+    if now is not None and now.stamp != trial.stamp:
+        look.stands_out("More was recorded since. Try it again to count that too.")
+    found = trial.found
+    test, escape = (
+        float(st.session_state.get(key, 0.0)) for key in ("ahead_test", "ahead_escape")
+    )
+    look.lines(found.head())
+    look.table(
+        found.heads,
+        [
+            [row["what"], row["whole"], row["asked"]]
+            for row in found.rows((test, escape) if test and escape else None)
+        ],
+    )
+    look.lines(*found.sentences())
+    if trial.asked:
+        look.quiet(f"Asked: holdpoint replay {' '.join(trial.asked)}")
 
 
 def asked_costs() -> Costs | None:

@@ -3,7 +3,10 @@
 import json
 from dataclasses import replace
 from datetime import timedelta
+from io import StringIO
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -12,10 +15,11 @@ from click.testing import CliRunner, Result
 from config.errors import ConfigError
 from config.load import fingerprint
 from daemon.commands.cli import holdpoint
-from daemon.holds import Checked, NoPastError, Past
+from daemon.holds import Checked, NoPastError, Past, Tried
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.watch.events import Accepted
 from daemon.watch.people import Decided
+from dashboard.replaying import Trial
 from storage.local import LocalStore
 from storage.records import Build
 from tests.daemon.making import AT, demo_settings, fitting, readings
@@ -63,6 +67,14 @@ def past(home: Path) -> Past:
         found = Past.read(store, NAME)
         labels = {one: found.label_of(one) for one in ("K-101", BAD_REEL)}
     return replace(found, label_of=lambda reel: labels.get(reel, labels["K-101"]))
+
+
+def trial_of(said: str, *, code: int = 0) -> Trial:
+    """Return what is read of a process that says this."""
+    process = SimpleNamespace(stdout=StringIO(said), wait=lambda: code)
+    trial = Trial(asked=(), stamp="", process=cast("Any", process))
+    trial.read()
+    return trial
 
 
 def done(home: Path, *words: str) -> Result:
@@ -189,9 +201,41 @@ def test_what_is_wrong_with_the_other_plan_is_said_of_that_file(
     assert "sample.full_share" in str(said.exception)
 
 
+def test_the_plan_of_another_day_is_the_one_that_was_in_force_then(
+    home: Path,
+) -> None:
+    """The plan of the seeded home measures every unit, and so did that of its day."""
+    day = f"{AT + timedelta(days=1):%Y-%m-%d}"
+    told = json.loads(done(home, "--plan-of", day, "--json").stdout)
+    (same,) = told["as_asked"]
+    assert same == told["every_unit"]
+    assert told["missed"] == told["held_only_as_asked"] == {}
+
+
+def test_what_a_program_follows_tells_each_step_and_what_came_of_it(
+    home: Path,
+) -> None:
+    words = ("--share", "0.3", "--draws", "2")
+    said = done(home, *words, "--json", "--steps")
+    trial = trial_of(said.stdout)
+    assert (trial.done, trial.of) == (2, 3)
+    assert trial.found is not None
+    plain = done(home, *words).stdout
+    assert trial.found.head() in plain
+    assert all(one in plain for one in trial.found.sentences())
+    for row in trial.found.rows(None):
+        assert f"{row['what']}" in plain
+        assert row["asked"] in plain
+    assert Tried.read(trial.found.data()) == trial.found
+    refused = trial_of("Usage: holdpoint\n\nError: no build was measured.\n", code=1)
+    assert refused.problem == "no build was measured."
+    assert refused.found is None
+
+
 @pytest.mark.parametrize(
     ("words", "names"),
     [
+        (("--plan-of", "2001-01-01"), "no plan of then is recorded"),
         ((), "the plan measures every unit"),
         (("--checked", "2", "--share", "0.1"), "give one of them"),
         (("--share", "1.5"), "--share"),

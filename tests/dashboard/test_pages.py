@@ -1,12 +1,15 @@
 """What the screens say and do, page by page."""
 
 import json
+import os
 import re
-from datetime import UTC, datetime
+import threading
+from datetime import UTC, date, datetime
 from functools import cache
 from html import unescape
 from itertools import count
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pyarrow as pa
@@ -20,7 +23,7 @@ from config.plan import Beside
 from daemon.judging import ProductModel
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
-from dashboard import data, live, look
+from dashboard import data, live, look, replaying
 from storage.access import open_store
 from storage.records import Build
 from storage.remote import RemoteStore
@@ -589,6 +592,61 @@ def test_before_the_next_build_it_is_said_what_must_be_measured() -> None:
     assert priced.loc["2 %", "All 60"] == "300.00"
     assert str(priced.loc["2 %", "Enough"]).endswith(" (5)")
     assert priced.loc["0.05 %", "Enough"] == "more"
+
+
+@pytest.mark.usefixtures("held")
+def test_a_plan_is_tried_on_the_past_beside_the_page(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The page waits for nothing: it says how far it is, then what came of it."""
+    asked: list[tuple[str, ...]] = []
+    reader, writer = os.pipe()
+    told = os.fdopen(writer, "w", encoding="utf-8")
+
+    def beside(home: Home, *words: str) -> Any:
+        assert home == Home.usual()
+        asked.append(words)
+        stream = os.fdopen(reader, encoding="utf-8")
+        return SimpleNamespace(stdout=stream, wait=lambda: 0)
+
+    monkeypatch.setattr(replaying, "run_beside", beside)
+    app = opened("next_build")
+    app.number_input(key="past_share").set_value(25)
+    app.date_input(key="past_plan").set_value(date(2026, 1, 5))
+    app.button(key="past_try").click().run()
+    assert not app.exception
+    words = ("replay", "--share", "0.25", "--plan-of", "2026-01-05")
+    assert asked == [(*words, "--json", "--steps")]
+    trial = replaying.last()
+    assert trial is not None
+    assert not trial.ended
+    some = {"measured": 9, "held": {}, "found": [], "stopped": [], "left": ["PA-1"]}
+    whole = some | {"measured": 30, "held": {"B-3": "PA-3005"}, "found": ["PA-1"],
+                    "left": []}  # fmt: skip
+    told.write("step 1 2\n")
+    told.write(json.dumps({
+        "builds": 3, "first_build": "B-1", "last_build": "B-3", "units": 30,
+        "outside": ["PA-1"], "checked": {"units": None, "share": 0.25},
+        "every_unit": whole, "as_asked": [some],
+    }))  # fmt: skip
+    told.close()
+    for thread in threading.enumerate():
+        if thread.name == "replay":
+            thread.join(10.0)
+    app.number_input(key="ahead_test").set_value(5.0)
+    app.number_input(key="ahead_escape").set_value(400.0).run()
+    shown = said(app)
+    assert "3 builds (B-1 to B-3), 30 units; 1 of them outside an error limit." in shown
+    assert "25 % of each" in shown
+    # By hand: 9 tests at 5 and one bad unit that leaves at 400.
+    assert "445.00" in shown
+    assert (
+        "Build B-3, held when every unit is measured, would not have been held."
+        in shown
+    )
+    assert "More was recorded since" not in shown
+    trial.stamp = "of before"
+    assert "More was recorded since." in said(app.run())
 
 
 @pytest.mark.usefixtures("held")
