@@ -26,7 +26,7 @@ from daemon.holds import doubted, sharpened_now
 from daemon.judging import ProductModel, StandardsThen
 from daemon.presentation import capital, left_to_measure, screens
 from daemon.service import Client, Home, RefusedOrderError
-from daemon.traceability import Gate
+from daemon.traceability import Gate, good_again, reworked_since
 from storage import (
     BuildState,
     Cause,
@@ -35,6 +35,7 @@ from storage import (
     HoldState,
     Proof,
     RemoteStore,
+    ReworkOf,
     Row,
     RunInDoubt,
     Signal,
@@ -118,7 +119,8 @@ class Shown:
     units: int
     """How many were measured, in all builds."""
     errors: pd.DataFrame
-    """Latest results of the `BUILDS_SHOWN` newest builds that were measured."""
+    """Latest results of the `BUILDS_SHOWN` newest builds that were measured, with
+    `reworked`: whether a unit was measured so after rework."""
     signals: pd.DataFrame
     raised: list[Signal]
     """Findings as they were raised, oldest first."""
@@ -144,6 +146,10 @@ class Shown:
     runs_in_doubt: list[RunInDoubt]
     doubted: dict[str, tuple[str, ...]]
     """Units that a doubt keeps, by serial, each with every reason."""
+    reworked: dict[str, datetime]
+    """When each unit was first worked on, by serial."""
+    good_again: dict[str, int]
+    """By finding how many units it had, where all were reworked and are good now."""
     again: dict[str, dict[str, str]]
     """Reworked units that wait for the bench, as `left_to_measure` has them."""
     messages: pd.DataFrame
@@ -163,7 +169,9 @@ class Shown:
         recent = store.table("builds", product=connection.name, newest=BUILDS_SHOWN)
         builds = store.table("build", product=connection.name)
         measured = store.table("measured_units", product=connection.name)
-        errors = rows("latest_errors", newest=BUILDS_SHOWN)
+        reworks = store.rows(ReworkOf, product=connection.name)
+        since = reworked_since(reworks)
+        errors = measured_since(rows("latest_errors", newest=BUILDS_SHOWN), since)
         first = 0 if errors.empty else int(errors["number"].min())
         raised = typed(Signal, found)
         holds = store.rows(HoldState, product=connection.name)
@@ -201,6 +209,8 @@ class Shown:
             doubts=rows("doubts"),
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             doubted=doubted(store, connection.name),
+            reworked=since,
+            good_again=good_again(store, connection.name, raised, reworks),
             again=left_to_measure(
                 store.table("to_measure_again", product=connection.name).to_pylist(),
                 connection.product.titles,
@@ -258,6 +268,14 @@ class Shown:
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
+
+
+def measured_since(errors: pd.DataFrame, since: dict[str, datetime]) -> pd.DataFrame:
+    """Return results with whether each was measured after its unit was reworked."""
+    if not since:
+        return errors.assign(reworked=False)
+    at = pd.to_datetime(errors["serial"].map(since), utc=True)
+    return errors.assign(reworked=errors["started_at"] > at)
 
 
 def _slim(rows: pa.Table, columns: tuple[str, ...]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import streamlit as st
 
 from daemon.presentation import DARK, LIGHT, Look, plots
 from daemon.watch import MISSED, RangeOutlook
-from dashboard.data import BUILDS_SHOWN, Shown, asked
+from dashboard.data import BUILDS_SHOWN, Shown, asked, measured_since
 from dashboard.look import current
 from storage import Signal
 
@@ -173,7 +173,7 @@ def rows_up_to(shown: Shown, build: str) -> pd.DataFrame:
         place = newest.index(build)
         near = newest[max(0, place - BUILDS_NEAR) : place + 1]
         return shown.errors[shown.errors["build"].isin(near)]
-    return asked(shown, "latest_errors", build=build)
+    return _of_one_build(shown, build)
 
 
 def _cells(shown: Shown, rows: pd.DataFrame) -> pd.DataFrame:
@@ -226,7 +226,12 @@ def _of_build(_shown: Shown, stamp: str, build: str, *, dark: bool) -> Drawn:
 def results_of(shown: Shown, build: str) -> pd.DataFrame:
     """Return the latest results of one build."""
     mine = shown.errors[shown.errors["build"] == build]
-    return asked(shown, "latest_errors", build=build) if mine.empty else mine
+    return _of_one_build(shown, build) if mine.empty else mine
+
+
+def _of_one_build(shown: Shown, build: str) -> pd.DataFrame:
+    rows = asked(shown, "latest_errors", build=build)
+    return measured_since(rows, shown.reworked)
 
 
 def of_range(

@@ -27,6 +27,7 @@ from daemon.presentation import (
 )
 from daemon.service import Client, Home
 from daemon.station import rejudging
+from daemon.traceability import good_again
 from storage import (
     AlertState,
     Benches,
@@ -37,6 +38,7 @@ from storage import (
     Hold,
     HoldState,
     Proof,
+    ReworkOf,
     RunInDoubt,
     SharedView,
     Signal,
@@ -75,6 +77,7 @@ def status() -> Shown:
             near={one.build for one in builds},
         )
         offers = offered_ends(at.store, at.product, standing, raised, found)
+        reworked = good_again(at.store, at.product, found, at.rows(ReworkOf))
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
         # Where no channel is named, nothing was to be sent, and nobody waits for it.
         told = at.rows(AlertState) if at.settings.alerts.channels else []
@@ -112,6 +115,7 @@ def status() -> Shown:
         holds=standing,
         units=measured.column("units")[0].as_py(),
         history=watched_by["history"],
+        reworked=reworked,
     )
     now = {
         "headline": saying.headline,

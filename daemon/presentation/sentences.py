@@ -659,14 +659,21 @@ def _size(signal: Signal) -> str:
     return move(signal.size_ppm, signal.low_ppm, signal.high_ppm)
 
 
-def reads(signal: Signal, *, named: Hold | None = None) -> str:
+def reads(
+    signal: Signal, *, named: Hold | None = None, reworked: int | None = None
+) -> str:
     """Return what a finding says in few words: what reads how much since when.
 
     Parameters
     ----------
     named
         A hold that a reader sees beside it: its reel is not named again.
+    reworked
+        How many units it had, where all were reworked and are good again.
     """
+    if reworked is not None:
+        before = reads(signal, named=named).replace(" reads ", " read ", 1)
+        return f"{before}; {reworked_units(reworked)}"
     # Of several possible parts each has a reel of its own: they are said with them.
     one_part = not signal.basis.possible_parts
     reel = signal.reel if signal.cause is Cause.REEL and one_part else None
@@ -782,6 +789,7 @@ def one_range(
     findings: Sequence[Signal],
     errors_ppm: Sequence[float],
     limit_ppm: float | None,
+    reworked: Mapping[str, int] | None = None,
 ) -> Saying:
     """Say how one range is: what moved on it, or that it is as it was.
 
@@ -794,6 +802,8 @@ def one_range(
         Of the units that are shown.
     limit_ppm
         The error limit; None while no unit is measured.
+    reworked
+        By finding, how many units it had, where all were reworked and are good again.
     """
     if limit_ppm is None:
         return Saying(headline=f"Range {title}: no unit has been measured yet.")
@@ -816,7 +826,7 @@ def one_range(
         )
     last = moved[-1]
     return Saying(
-        headline=f"{capital(reads(last))}.",
+        headline=f"{capital(reads(last, reworked=(reworked or {}).get(last.signal)))}.",
         lines=(
             _why(last),
             *_also([one for one in moved[:-1] if one.build == last.build]),
@@ -847,6 +857,24 @@ def beside(signal: Signal) -> str:
         alone=True,
     )
     return f"{text}, {signal.part} \N{ALMOST EQUAL TO} {value}"
+
+
+def reworked_units(units: int) -> str:
+    """Say that all units of a finding are good again.
+
+    >>> reworked_units(5)
+    '5 units reworked and good again'
+    """
+    return f"{counted(units, 'unit')} reworked and good again"
+
+
+def was_moved(units: int) -> str:
+    """Return the few words that stand in a picture where units were reworked.
+
+    >>> was_moved(12)
+    'was moved, 12 units reworked'
+    """
+    return f"was moved, {counted(units, 'unit')} reworked"
 
 
 def _title(signal: Signal) -> str:
@@ -988,6 +1016,7 @@ def standing(
     holds: Sequence[Hold],
     units: int,
     history: str | None = None,
+    reworked: Mapping[str, int] | None = None,
 ) -> Saying:
     """Say what to do now: what was found on a held build, or that all is well.
 
@@ -1003,7 +1032,10 @@ def standing(
         How many units have been measured at all.
     history
         What the latest build is compared with now, where that is known.
+    reworked
+        By finding, how many units it had, where all were reworked and are good again.
     """
+    reworked = reworked or {}
     if units == 0:
         next_step = (
             f"Build {builds[-1].build} is open: measure its first unit"
@@ -1037,6 +1069,9 @@ def standing(
             reel = next((one for one in mine if one.scope is Scope.REEL), None)
             what = " and ".join(map(held, mine))
             first = f"Hold {what}: {reads(last, named=reel)}."
+        if last.signal in reworked:
+            what = " and ".join(map(held, mine))
+            first = f"Decide on {what}: {reworked_units(reworked[last.signal])}."
         also = "".join(f" Also: {reads(one)}." for one in reversed(others))
         return Saying(
             headline=f"{first}{also}",
@@ -1062,12 +1097,18 @@ def standing(
     if odd:
         return Saying(headline=odd[0], lines=("Nothing is held.",), apart=odd[1:])
     now = [one.build for one in builds if one.units][-1:]
-    moved = [
-        reads(one)
+    mine_now = [
+        one
         for one in signals
         if one.standing and not is_odd_unit(one) and one.build in now
     ]
+    moved = [reads(one) for one in mine_now if one.signal not in reworked]
     but = f" but for this: {'; '.join(moved)}" if moved else ""
+    again = [
+        f"{capital(reads(one, reworked=reworked[one.signal]))}."
+        for one in mine_now
+        if one.signal in reworked
+    ]
     return Saying(
         headline="Nothing is held.",
         lines=(
@@ -1075,6 +1116,7 @@ def standing(
             f"reads as expected{but}."
             if now
             else f"{counted(units, 'unit')} measured.",
+            *again,
         ),
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.presentation.figures import SAYABLE_SHARE, counted, move, share
-from daemon.presentation.sentences import held, is_odd_unit, part_names
+from daemon.presentation.sentences import held, is_odd_unit, part_names, reworked_units
 from storage import BuildState, Cause, Hold, Scope, Signal
 
 SHIP, CHANGED, WHOSE, NOW = (
@@ -91,7 +91,11 @@ def ship(holds: Sequence[Hold], *, doubted: int) -> str:
     return f"Not {_listed(named)}. Packing checks each other unit."
 
 
-def changed(findings: Sequence[Signal], since: Mapping[str, str]) -> str:
+def changed(
+    findings: Sequence[Signal],
+    since: Mapping[str, str],
+    reworked: Mapping[str, int] | None = None,
+) -> str:
     """Say what moved, and since when: serial and date.
 
     Parameters
@@ -100,6 +104,8 @@ def changed(findings: Sequence[Signal], since: Mapping[str, str]) -> str:
         Those that stand, the one that matters most first.
     since
         By finding, when its first unit was measured, in words; where known.
+    reworked
+        By finding, how many units it had, where all were reworked and are good again.
     """
     if not findings:
         return "No finding: every range reads as expected."
@@ -110,7 +116,11 @@ def changed(findings: Sequence[Signal], since: Mapping[str, str]) -> str:
         where = "in" if one.cause is Cause.UNIT else "since"
         when = f", {since[one.signal]}" if one.signal in since else ""
         alone = " alone" if one.cause is Cause.UNIT else ""
-        said.append(f"{what} {size} {where} unit {one.first_serial}{alone}{when}")
+        text = f"{size} {where} unit {one.first_serial}{alone}{when}"
+        units = (reworked or {}).get(one.signal)
+        if units is not None:
+            text = f"was {text}, {reworked_units(units)}"
+        said.append(f"{what} {text}")
     more = f", and {counted(len(findings) - 2, 'more')}" if len(findings) > 2 else ""  # noqa: PLR2004
     text = f"{'; '.join(said)}{more}."
     return f"{text[:1].upper()}{text[1:]}"

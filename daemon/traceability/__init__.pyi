@@ -26,7 +26,9 @@ from .rework import (
     HeldReelError as HeldReelError,
     Replaced as Replaced,
     TrimPlan as TrimPlan,
+    good_again as good_again,
     replace_part as replace_part,
+    reworked_since as reworked_since,
     trim_plan as trim_plan,
 )
 from .several_benches import (

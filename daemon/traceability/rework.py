@@ -13,20 +13,28 @@ from daemon.metrology import NoSolutionError, Trim, trim
 from daemon.traceability.kitting import require_reel
 from daemon.traceability.tracing import Records, leftover, spans
 from storage import (
+    Cause,
     Decision,
+    Fitting,
     HoldState,
+    LatestResult,
     NotFoundError,
     Rework,
     ReworkKind,
     ReworkOf,
     Scope,
+    Signal,
     Store,
     UnitRow,
+    Verdict,
+    reels_of,
+    serial_order,
 )
 
 PPM = 1e-6
 SERIES = ("E24", "E96", "E192")
 """Preferred values that are tried, of IEC 60063; the first that is near enough."""
+GOOD = {Verdict.CONFORMING, Verdict.LIKE_KNOWN_GOOD}
 NEAR_ENOUGH = 0.1
 """Remaining error as a share of the error limit at which a coarser series will do."""
 
@@ -297,3 +305,55 @@ def refuse_held(store: Store, product: str, reel: str) -> None:
         held = (one.scope, one.subject) == (Scope.REEL, reel)
         if held and one.disposal is None:
             raise HeldReelError(reel=reel, why=one.reason)
+
+
+# ---- findings whose units were reworked
+
+
+def reworked_since(reworks: Iterable[Rework]) -> dict[str, datetime]:
+    """Return when each unit was first worked on; a wider limit is no work on it."""
+    first: dict[str, datetime] = {}
+    for one in reworks:
+        if one.kind != ReworkKind.REGRADE:
+            at = one.reworked_at
+            first[one.serial] = min(at, first.get(one.serial, at))
+    return first
+
+
+def good_again(
+    store: Store, product: str, findings: Iterable[Signal], reworks: Iterable[ReworkOf]
+) -> dict[str, int]:
+    """Return how many units each finding has of which every one is good again.
+
+    Each was reworked and measured since, and passed. A finding that has another one, or
+    that does not stand, is left out.
+    """
+    since = reworked_since(reworks)
+    builds = {one.build for one in reworks if one.serial in since}
+    found = {}
+    for one in findings:
+        if not one.standing or one.build not in builds:
+            continue
+        fittings = store.rows(Fitting, product=product, build=one.build)
+        latest = store.rows(LatestResult, product=product, build=one.build)
+        rows = [row for row in latest if _has(one, row, fittings)]
+        if rows and all(_is_good(row, since.get(row.serial)) for row in rows):
+            found[one.signal] = len({row.serial for row in rows})
+    return found
+
+
+def _has(finding: Signal, row: LatestResult, fittings: Sequence[Fitting]) -> bool:
+    """Whether a result is of what a finding says moved, as the unit was built."""
+    if finding.range not in {None, row.range}:
+        return False
+    if finding.cause is Cause.UNIT:
+        return row.serial == finding.first_serial
+    if serial_order(row.serial) < serial_order(finding.first_serial):
+        return False
+    if finding.reel is None or finding.part is None:
+        return True
+    return reels_of(row.serial, fittings).get(finding.part) in {None, finding.reel}
+
+
+def _is_good(row: LatestResult, since: datetime | None) -> bool:
+    return since is not None and row.started_at > since and row.verdict in GOOD

@@ -103,8 +103,9 @@ def state_of(shown: Shown, name: str) -> BuildState:
 
 def standing(shown: Shown, name: str) -> list[str]:
     """Say what was found on the build."""
+    again = shown.good_again
     return [
-        f"{capital(sentences.reads(each))}."
+        f"{capital(sentences.reads(each, reworked=again.get(each.signal)))}."
         for each in shown.current
         if each.build == name
     ]

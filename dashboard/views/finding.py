@@ -61,7 +61,11 @@ def one() -> None:
     drawn = pictures.of_finding(shown, finding)
     said = sentences.finding(finding, decided=is_decided(shown, finding))
     whom = ask(shown, finding)
-    look.say(said.headline)
+    again = shown.good_again.get(name)
+    look.say(
+        said.headline,
+        [] if again is None else [f"{capital(sentences.reworked_units(again))}."],
+    )
     if whom is not None:
         first = today.left_first(finding, concerned.numbers(whom))
         if first is not None:

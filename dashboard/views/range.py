@@ -53,6 +53,7 @@ def one() -> None:
         findings=[each for each in page.findings if each.range in (key, None)],
         errors_ppm=rows["error_ppm"].to_list(),
         limit_ppm=None if rows.empty else float(rows["limit_ppm"].iloc[-1]),
+        reworked=page.good_again,
     )
     if rows.empty:
         look.say(saying.headline, saying.lines)

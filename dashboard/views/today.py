@@ -47,6 +47,7 @@ def now() -> None:
         builds=shown.states,
         holds=shown.standing,
         units=shown.units,
+        reworked=shown.good_again,
     )
     if shown.errors.empty:
         look.say(saying.headline, saying.lines)
@@ -110,7 +111,7 @@ def asked_and_answered(
     first = findings[0] if findings else None
     doubted = len(shown.doubted)
     numbers = concerns.get(first.signal) if first else None
-    changed = today.changed(findings, since)
+    changed = today.changed(findings, since, shown.good_again)
     if numbers is not None:
         changed = f"{changed} {today.concerned(numbers)}"
     whose = today.whose(first, doubted=doubted)

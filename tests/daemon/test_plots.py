@@ -13,7 +13,7 @@ from hypothesis import given, settings, strategies as st
 
 from daemon.presentation import plots
 from daemon.presentation.colours import DARK, LIGHT
-from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD, moved_by
+from daemon.presentation.plots.places import AS_IT_WAS, MOVED, ODD, moved_by, note_on
 from storage.records import Cause, Signal
 from tests.daemon.making import AT
 
@@ -195,6 +195,22 @@ def test_each_of_two_findings_on_one_build_has_the_units_that_it_is_about() -> N
         [f"PA-{n}" for n in range(17, 21)],
         ["PA-15"],
     ]
+
+
+def test_units_that_were_reworked_moved_no_more_and_words_over_them_say_so() -> None:
+    found = finding()
+    units = UNITS.assign(reworked=UNITS["serial"].isin(["PA-12", "PA-13"]))
+    frame = plots.laid_out(units, signals(found), plots.columns(units, TWO))
+    ten = frame[frame["range"] == "10uA"]
+    assert moved_by(ten, found)["serial"].tolist() == [f"PA-{n}" for n in range(14, 21)]
+    said = note_on(ten, found)
+    assert said is not None
+    assert said[1]
+    assert said[0].endswith(", 2 units reworked")
+    after = frame.assign(reworked=True, meaning=AS_IT_WAS)
+    after = after[after["range"] == "10uA"]
+    assert note_on(after, found) == ("was moved, 9 units reworked", False)
+    assert note_on(after[after["build"] == "B-1"], found) is None
 
 
 def test_a_finding_on_a_build_that_is_not_shown_marks_nothing() -> None:

@@ -230,6 +230,24 @@ def test_a_released_finding_no_longer_stands_on_top() -> None:
     assert said.headline == "Nothing is held."
 
 
+def test_a_finding_whose_units_are_all_good_again_is_said_of_the_past() -> None:
+    def said(*holds: Hold, held: str = "open") -> sentences.Saying:
+        return sentences.standing(
+            signals=[signal()], builds=[build(state=held)], holds=holds, units=90,
+            reworked={"B-3-F1": 12},
+        )  # fmt: skip
+
+    assert said().lines == (
+        "90 units measured. In build B-3 every range reads as expected.",
+        "Range 100 \u00b5A, reel K-304, read +0.29 % since unit PA-3010; 12 units "
+        "reworked and good again.",
+    )
+    on_it = hold()
+    assert said(on_it, held="held").headline == (
+        "Decide on build B-3: 12 units reworked and good again."
+    )
+
+
 def test_a_held_build_without_a_finding_is_said_too() -> None:
     by_hand = hold(subject="B-2", signal=None)
     said = sentences.standing(

@@ -1,15 +1,19 @@
 """A replaced part, recorded on screen as by the command, and measured again."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from daemon.service import Client
 from daemon.service.home import Home
+from daemon.traceability import replace_part
 from storage import LedgerRow, ReworkOf
 from storage.access import open_store
+from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL
-from tests.dashboard.test_pages import opened, said
+from tests.dashboard.test_pages import button, ended, opened, said, type_readings
 
 FIRST, LAST = "PA-3005", "PA-3006"
 NAME = "photodiode-amplifier"
@@ -90,3 +94,36 @@ def test_the_form_is_where_a_user_looks(changed: Home, page: str) -> None:
         app.text_input(key="unit").set_value(FIRST).run()
     assert not app.exception
     assert button_of(app)
+
+
+def test_a_range_whose_units_were_all_reworked_and_are_good_is_not_moved_now(
+    changed: Home,
+) -> None:
+    every = [f"PA-{number}" for number in range(3005, 3010)]
+    settings = demo_settings()
+    with open_store(changed.data) as store:
+        replace_part(
+            store, NAME, every, "R13", "K-103", parts=settings.product.parts,
+            ranges=settings.product.ranges, person="Ada Moreno", reason="bad reel",
+            people=settings.plan.people, at=datetime.now(UTC),
+        )  # fmt: skip
+    # A reworked unit is measured again, as a rerun into its own build, unasked.
+    app = type_readings(opened("bench"), every[0])
+    button(app, "Check what I typed").click().run()
+    assert "This unit was measured before." in said(app)
+    button(app, "Judge and keep").click().run()
+    typed = [{"range": "100uA", "reference": 9e-5, "output": 0.9001}]
+    with Client.of(changed.data) as client:
+        (order,) = app.session_state["orders"]
+        tickets = [order["ticket"]]
+        tickets += [
+            client.measure(build=None, serial=one, typed=typed, rerun=True)
+            for one in every[1:]
+        ]
+        assert [ended(client, one)["state"] for one in tickets] == ["done"] * 5
+    words = said(opened())
+    assert "Decide on build B-3 and reel K-900: 5 units reworked and good again." in (
+        words
+    )
+    assert "Range 100 \u00b5A was +0.30 % since unit PA-3005" in words
+    assert "5 units reworked and good again" in words

@@ -15,9 +15,8 @@ from daemon.presentation.figures import (
     share_of_reading,
 )
 from daemon.presentation.plots import marks
-from daemon.presentation.plots.places import AS_IT_WAS, MOST_DOTS, moved_by, thinned
+from daemon.presentation.plots.places import AS_IT_WAS, MOST_DOTS, note_on, thinned
 from daemon.presentation.plots.row_scale import RowScale
-from daemon.presentation.sentences import beside
 from storage import Signal
 
 STEP_PX = 8.0
@@ -519,19 +518,23 @@ def _px_a_place(cells: pd.DataFrame, rows: Sequence[Row], form: Form) -> float:
 
 def _lines_of(
     findings: Sequence[Signal], mine: pd.DataFrame, cells: pd.DataFrame, form: Form
-) -> dict[str, list[str]]:
-    """Return the lines over each build, as wide as its column."""
+) -> dict[str, list[tuple[str, bool]]]:
+    """Return the lines over each build, as wide as its column.
+
+    With each goes whether its units read so now.
+    """
     # A gutter wider than this only makes lines shorter than they might be.
     gutter = 240.0 if form.beside else 0.0
     px = (form.least - gutter) / float(cells["right"].max())
-    found: dict[str, list[str]] = {}
+    found: dict[str, list[tuple[str, bool]]] = {}
     widths = (cells["right"] - cells["left"]) * px
     widths_px = dict(zip(cells["build"], widths, strict=True))
     for one in findings:
-        if moved_by(mine, one).empty:
+        if (said := note_on(mine, one)) is None:
             continue
+        text, now = said
         found.setdefault(one.build, []).extend(
-            marks.wrapped(beside(one), px=widths_px[one.build])
+            (line, now) for line in marks.wrapped(text, px=widths_px[one.build])
         )
     return found
 
@@ -548,21 +551,17 @@ def _notes(
     """Write what moved over it, inside the column of its build."""
     left = dict(zip(cells["build"], cells["left"], strict=True))
     lines = [
-        (left[build], row.notes + LINE_PX * number, text)
+        (left[build], row.notes + LINE_PX * number, text, now)
         for row in rows
         for build, texts in _lines_of(
             row.findings, points[points["range"] == row.key], cells, form
         ).items()
-        for number, text in enumerate(texts)
+        for number, (text, now) in enumerate(texts)
     ]
     if not lines:
         return []
-    frame = pd.DataFrame(lines, columns=["place", "y", "text"])
-    return [
-        marks.words(
-            frame, x, y, look.moved, fontWeight="bold", fontSize=form.type - 1.0
-        )
-    ]
+    frame = pd.DataFrame(lines, columns=["place", "y", "text", "now"])
+    return marks.notes(frame, x, y, look, size=form.type - 1.0)
 
 
 def _far(

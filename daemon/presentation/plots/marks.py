@@ -185,6 +185,20 @@ def words(frame: pd.DataFrame, x: Any, y: Any, colour: str, **mark: Any) -> alt.
     return chart
 
 
+def notes(
+    frame: pd.DataFrame, x: Any, y: Any, look: Look, *, size: float
+) -> list[alt.Chart]:
+    """Write each row's `text` over units; quiet where they do not read so `now`."""
+    return [
+        words(lines, x, y, colour, fontWeight="bold", fontSize=size)
+        for colour, lines in (
+            (look.moved, frame[frame["now"]]),
+            (look.quiet, frame[~frame["now"]]),
+        )
+        if not lines.empty
+    ]
+
+
 def as_far(times: float) -> str:
     """Say how many times as far away something is as what is drawn.
 

@@ -17,12 +17,12 @@ from daemon.presentation.plots.places import (
     MOVED,
     ODD,
     moved_by,
+    note_on,
     span_of,
     stretches,
     thinned,
 )
 from daemon.presentation.plots.row_scale import NEAR, RowScale
-from daemon.presentation.sentences import beside
 from daemon.spc import Limits, NoSpreadError, TooFewError, limits_from_baseline
 from daemon.spc.charts import IndividualsChart
 from storage import Signal
@@ -393,33 +393,40 @@ def _notes(
     cells: pd.DataFrame,
     *,
     px_a_place: float,
-) -> dict[str, list[str]]:
-    """Return by build the lines over what moved in it, as wide as its column."""
+) -> dict[str, list[tuple[str, bool]]]:
+    """Return by build the lines over what moved in it, as wide as its column.
+
+    With each goes whether its units read so now.
+    """
     widths = dict(
         zip(cells["build"], (cells["right"] - cells["left"]) * px_a_place, strict=True)
     )
-    found: dict[str, list[str]] = {}
+    found: dict[str, list[tuple[str, bool]]] = {}
     for one in findings:
-        if not moved_by(frame, one).empty:
-            lines = marks.wrapped(beside(one), px=widths[one.build])
-            found.setdefault(one.build, []).extend(lines)
+        if (said := note_on(frame, one)) is not None:
+            text, now = said
+            lines = marks.wrapped(text, px=widths[one.build])
+            found.setdefault(one.build, []).extend((line, now) for line in lines)
     return found
 
 
 def _written(
-    notes: Mapping[str, Sequence[str]], cells: pd.DataFrame, x: alt.X, look: Look
+    notes: Mapping[str, Sequence[tuple[str, bool]]],
+    cells: pd.DataFrame,
+    x: alt.X,
+    look: Look,
 ) -> list[alt.Chart]:
     left = dict(zip(cells["build"], cells["left"], strict=True))
     rows = [
-        (left[build], HEAD_PX + NOTE_PX * line + 8.0, text)
+        (left[build], HEAD_PX + NOTE_PX * line + 8.0, text, now)
         for build, lines in notes.items()
-        for line, text in enumerate(lines)
+        for line, (text, now) in enumerate(lines)
     ]
     if not rows:
         return []
-    frame = pd.DataFrame(rows, columns=["place", "line", "text"])
+    frame = pd.DataFrame(rows, columns=["place", "line", "text", "now"])
     line = alt.Y("line:Q", scale=None)
-    return [marks.words(frame, x, line, look.moved, fontWeight="bold", fontSize=13.0)]
+    return marks.notes(frame, x, line, look, size=13.0)
 
 
 def _estimates(

@@ -9,10 +9,12 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from daemon.presentation.figures import PPM_PER_PERCENT
+from daemon.presentation.figures import PPM_PER_PERCENT, counted
+from daemon.presentation.sentences import beside, was_moved
 from storage import Cause, Signal, serial_order
 
 AS_IT_WAS, MOVED, ODD = "as it was", "moved", "outside its limit"
+REWORKED = "reworked"
 OUTSIDE = ("nonconforming", "changed")
 """Verdicts by which a single unit stands out."""
 
@@ -77,7 +79,8 @@ def laid_out(
     Parameters
     ----------
     errors
-        `latest_errors` of the Store: one row a unit and range.
+        `latest_errors` of the Store: one row a unit and range. Where it has `reworked`,
+        rows of which it is true were measured after rework: they moved no more.
     signals
         `signals` of the Store: latest revisions; those withdrawn mark nothing.
     cells
@@ -111,13 +114,38 @@ def laid_out(
             concerned &= frame["serial"] == signal["first_serial"]
         if pd.notna(signal["range"]):
             concerned &= frame["range"] == signal["range"]
+        if REWORKED in frame:
+            concerned &= ~frame[REWORKED]
         frame.loc[concerned, "meaning"] = MOVED
     return frame.sort_values("place", kind="stable", ignore_index=True)
 
 
 def moved_by(frame: pd.DataFrame, found: Signal) -> pd.DataFrame:
     """Return the rows of `laid_out` that one finding marks, whatever others do."""
-    mine = frame[(frame["build"] == found.build) & (frame["meaning"] == MOVED)]
+    return _from_first(frame, frame["meaning"] == MOVED, found)
+
+
+def note_on(frame: pd.DataFrame, found: Signal) -> tuple[str, bool] | None:
+    """Return what stands over a finding's units, and whether they read so now.
+
+    None where none of its units is in the frame.
+    """
+    units = 0
+    if REWORKED in frame:
+        mine = _from_first(frame, frame[REWORKED], found)
+        if found.range is not None:
+            mine = mine[mine["range"] == found.range]
+        units = mine["serial"].nunique()
+    if not moved_by(frame, found).empty:
+        more = f", {counted(units, 'unit')} reworked" if units else ""
+        return f"{beside(found)}{more}", True
+    return (was_moved(units), False) if units else None
+
+
+def _from_first(
+    frame: pd.DataFrame, among: "pd.Series[bool]", found: Signal
+) -> pd.DataFrame:
+    mine = frame[(frame["build"] == found.build) & among]
     if found.cause is Cause.UNIT:
         return mine[mine["serial"] == found.first_serial]
     first = _place_from(frame, found.build, found.first_serial)
