@@ -6,7 +6,7 @@ within seconds: it is asked what it does with little patience, and nobody waits 
 rows from one that does not say.
 """
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field, fields
@@ -26,7 +26,7 @@ from daemon.holds import doubted, sharpened_now
 from daemon.judging import ProductModel, StandardsThen
 from daemon.presentation import capital, left_to_measure, screens
 from daemon.service import Client, Home, RefusedOrderError
-from daemon.traceability import Gate, good_again, reworked_since
+from daemon.traceability import Gate, good_again, kept_units, reworked_since
 from storage import (
     BuildState,
     Cause,
@@ -38,6 +38,7 @@ from storage import (
     ReworkOf,
     Row,
     RunInDoubt,
+    Scope,
     Signal,
     StandardCheck,
     StandardValue,
@@ -133,6 +134,8 @@ class Shown:
     fittings: pd.DataFrame
     """Of each fitting what `FITTED` names."""
     holds: list[HoldState]
+    kept: dict[str, dict[str, tuple[str, ...]]]
+    """By build that is held in part, and by hold, the units that it keeps here."""
     measured: list[Proof]
     """What was measured to settle findings, oldest first."""
     checks: pd.DataFrame
@@ -195,6 +198,7 @@ class Shown:
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
             fittings=_slim(store.table("fitting", product=connection.name), FITTED),
             holds=holds,
+            kept=kept_in_part(connection, typed(BuildState, recent), holds, errors),
             measured=proofs,
             checks=store.frame(
                 "range_rows",
@@ -264,10 +268,38 @@ class Shown:
         told = self.messages
         return told[told["dead_at"].notna() & told["acknowledged_at"].isna()]
 
+    def stays(self, build: str) -> int | None:
+        """Return how many units of a build are kept by holds in part; None: all."""
+        if build not in self.kept:
+            return None
+        return len({one for units in self.kept[build].values() for one in units})
+
     @property
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
         return [one for one in self.holds if one.disposal is None]
+
+
+def kept_in_part(
+    connection: Connection,
+    builds: Sequence[BuildState],
+    holds: Sequence[HoldState],
+    errors: pd.DataFrame,
+) -> dict[str, dict[str, tuple[str, ...]]]:
+    """Return what is kept of builds that are not held themselves."""
+    standing = [one for one in holds if one.disposal is None]
+    whole = {one.subject for one in standing if one.scope is Scope.BUILD}
+    return {
+        one.build: kept_units(
+            connection.store,
+            connection.name,
+            one.build,
+            errors.loc[errors["build"] == one.build, "serial"].unique().tolist(),
+            standing,
+        )
+        for one in builds
+        if one.state == "held" and one.build not in whole
+    }
 
 
 def measured_since(errors: pd.DataFrame, since: dict[str, datetime]) -> pd.DataFrame:

@@ -9,11 +9,11 @@ import pandas as pd
 import pyarrow as pa
 import streamlit as st
 
-from daemon.presentation import DARK, LIGHT, Look, plots
+from daemon.presentation import DARK, LIGHT, Look, builds, plots
 from daemon.watch import MISSED, RangeOutlook
 from dashboard.data import BUILDS_SHOWN, Shown, asked, measured_since
 from dashboard.look import current
-from storage import Signal
+from storage import BuildState, Signal
 
 BUILDS_WIDE, BUILDS_NARROW = 6, 3
 BUILDS_NEAR = 2
@@ -85,7 +85,9 @@ def _by_builds(
     del stamp  # what was drawn is kept by it
     shown = _shown
     cells = plots.columns(
-        shown.errors, shown.recent, most=BUILDS_NARROW if narrow else BUILDS_WIDE
+        shown.errors,
+        shown.recent.assign(state=[_state(shown, one) for one in shown.states]),
+        most=BUILDS_NARROW if narrow else BUILDS_WIDE,
     )
     frame = plots.laid_out(shown.errors, shown.signals, cells)
     parts = {one.key: one.part for one in shown.product.ranges if one.part is not None}
@@ -99,6 +101,11 @@ def _by_builds(
         form=plots.NARROW if narrow else plots.WIDE,
     )
     return packed(chart)
+
+
+def _state(shown: Shown, build: BuildState) -> str:
+    """Return in a word whether a build is held, or how many of its units are."""
+    return builds.state(build, shown.stays(build.build))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

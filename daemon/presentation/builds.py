@@ -18,9 +18,23 @@ LONG_PAUSE = 4.0
 """A pause between two units so many times longer than usual is none of the pace."""
 
 
-def headline(build: BuildState) -> str:
-    """Say how far a build is and whether it is held."""
-    held = ", held" if build.state == "held" else ""
+def state(build: BuildState, kept: int | None) -> str:
+    """Return in a few words whether a build is held, or some of its units.
+
+    Parameters
+    ----------
+    kept
+        How many units holds keep that do not stand on the build; None: one does.
+    """
+    if build.state != "held" or kept is None:
+        return build.state
+    return f"{counted(kept, 'unit')} held" if kept else "open"
+
+
+def headline(build: BuildState, kept: int | None = None) -> str:
+    """Say how far a build is and whether it is held, as `state` does."""
+    said = state(build, kept)
+    held = "" if said == "open" else f", {said}"
     if build.planned_units is None:
         return f"Build {build.build}: {counted(build.units, 'unit')} measured{held}."
     return (

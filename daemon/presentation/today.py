@@ -58,6 +58,8 @@ def concerned(concerning: Concerning) -> str:
     >>> concerned(Concerning(concerned=14, left=6))
     '14 units concerned, 6 have left.'
     """
+    if not concerning.concerned:
+        return "No unit is concerned now."
     if not concerning.left:
         return f"{counted(concerning.concerned, 'unit')} concerned, none has left."
     have = "has" if concerning.left == 1 else "have"
@@ -67,7 +69,9 @@ def concerned(concerning: Concerning) -> str:
     )
 
 
-def ship(holds: Sequence[Hold], *, doubted: int) -> str:
+def ship(
+    holds: Sequence[Hold], *, doubted: int, kept: Mapping[str, int] | None = None
+) -> str:
     """Say what may leave.
 
     Parameters
@@ -76,8 +80,14 @@ def ship(holds: Sequence[Hold], *, doubted: int) -> str:
         Open ones.
     doubted
         Units whose latest results are in doubt.
+    kept
+        By hold on a reel how many units it keeps of builds that are not held.
     """
-    wide = [held(one) for one in holds if one.scope is not Scope.UNIT]
+    wide = [
+        f"{held(one)}{_with_units(one, kept or {})}"
+        for one in holds
+        if one.scope is not Scope.UNIT
+    ]
     units = [held(one) for one in holds if one.scope is Scope.UNIT]
     if len(units) > FEW_UNITS:
         units = [counted(len(units), "held unit")]
@@ -89,6 +99,13 @@ def ship(holds: Sequence[Hold], *, doubted: int) -> str:
     if not named:
         return "Yes: nothing is held. Packing checks each unit."
     return f"Not {_listed(named)}. Packing checks each other unit."
+
+
+def _with_units(hold: Hold, kept: Mapping[str, int]) -> str:
+    if hold.scope is not Scope.REEL or hold.hold not in kept:
+        return ""
+    units = kept[hold.hold]
+    return f" ({counted(units, 'unit')} with it)" if units else " (in no unit now)"
 
 
 def changed(

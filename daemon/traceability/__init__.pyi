@@ -12,7 +12,7 @@ from .containment import (
     contain as contain,
     records_about as records_about,
 )
-from .held import Held as Held, holds_of as holds_of
+from .held import Held as Held, holds_of as holds_of, kept_units as kept_units
 from .recall_sheets import cards as cards, page as page, table as table
 from .recall_steps import note as note
 from .reel_story import (

@@ -53,19 +53,22 @@ def one() -> None:
     state = state_of(shown, name)
     rows = pictures.results_of(shown, name)
     if rows.empty:
-        look.say(builds.headline(state), ["No unit of it has been measured yet."])
+        look.say(
+            builds.headline(state, shown.stays(name)),
+            ["No unit of it has been measured yet."],
+        )
         live(name, state, [])
         papers(name)
         return
     drawn = pictures.of_build(shown, name)
-    look.say(builds.headline(state), standing(shown, name))
+    look.say(builds.headline(state, shown.stays(name)), standing(shown, name))
     starts = rows.drop_duplicates("serial")["started_at"].sort_values()
     live(name, state, [one.timestamp() for one in starts])
     figures_of(shown, name, state)
     look.heading("Units by ranges, as a share of the limit")
     charts.show(
         drawn.specs,
-        words=f"{builds.headline(state)} {builds.SHARES}",
+        words=f"{builds.headline(state, shown.stays(name))} {builds.SHARES}",
         key=f"build {name}",
         rows=drawn.rows,
         columns=drawn.columns,

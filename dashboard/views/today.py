@@ -115,9 +115,13 @@ def asked_and_answered(
     if numbers is not None:
         changed = f"{changed} {today.concerned(numbers)}"
     whose = today.whose(first, doubted=doubted)
+    kept: dict[str, int] = {}
+    for holds in shown.kept.values():
+        for hold, units in holds.items():
+            kept[hold] = kept.get(hold, 0) + len(units)
     look.answers(
         [
-            (today.SHIP, today.ship(shown.standing, doubted=doubted)),
+            (today.SHIP, today.ship(shown.standing, doubted=doubted, kept=kept)),
             (today.CHANGED, changed),
             (today.WHOSE, benches.whose(shown, first, whose)),
         ],
@@ -130,6 +134,11 @@ def first_measured(shown: Shown, finding: Signal) -> datetime | None:
     mine = shown.errors[shown.errors["serial"] == finding.first_serial]
     if mine.empty:
         return None
+    if mine["reworked"].any():
+        # Its results are those after rework: when it moved, the finding knows best.
+        at = shown.signals.set_index("signal")["first_made_at"][finding.signal]
+        raised: datetime = at.to_pydatetime()
+        return raised
     found: datetime = mine["started_at"].min().to_pydatetime()
     return found
 

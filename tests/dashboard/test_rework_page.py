@@ -6,10 +6,13 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from daemon.holds import policy
+from daemon.judging import ProductModel
 from daemon.service import Client
 from daemon.service.home import Home
 from daemon.traceability import replace_part
-from storage import LedgerRow, ReworkOf
+from daemon.traceability.papers.build import build_release
+from storage import Disposal, HoldState, LedgerRow, ReworkOf, Scope
 from storage.access import open_store
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL
@@ -125,5 +128,30 @@ def test_a_range_whose_units_were_all_reworked_and_are_good_is_not_moved_now(
     assert "Decide on build B-3 and reel K-900: 5 units reworked and good again." in (
         words
     )
-    assert "Range 100 \u00b5A was +0.30 % since unit PA-3005" in words
+    assert "Range 100 µA was +0.30 % since unit PA-3005" in words
     assert "5 units reworked and good again" in words
+    assert "No unit is concerned now." in words
+    # The build let go, its reel held on: no unit of it has a part of that reel.
+    with open_store(changed.data) as store:
+        ended_hold, line = policy.ending(
+            next(
+                one.hold
+                for one in store.rows(HoldState, product=NAME)
+                if (one.scope, one.disposal) == (Scope.BUILD, None)
+            ),
+            disposal=Disposal.RELEASE, person="Ada Moreno", reason="reworked",
+            people=settings.plan.people, at=datetime.now(UTC),
+        )  # fmt: skip
+        store.keep(ended_hold, decision=line)
+        release = build_release(
+            store, ProductModel.of(settings.product), "B-3",
+            issued_at=datetime.now(UTC), issuer="",
+        )  # fmt: skip
+    paper = str(release.paper().blocks)
+    in_none = f"Reel {BAD_REEL} is held; no unit of this build has a part of it now."
+    assert paper.count(in_none) == 2
+    assert "must not leave" not in paper
+    assert "Not released" not in paper
+    assert f"Not reel {BAD_REEL} (in no unit now)." in said(opened())
+    words = said(opened("build", build="B-3"))
+    assert "Build B-3: 10 of 10 units measured." in words

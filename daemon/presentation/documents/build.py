@@ -32,6 +32,7 @@ from daemon.presentation.figures import (
     COVERAGE,
     NONE,
     ShareUnit,
+    capital,
     counted,
     moment,
     yielded,
@@ -147,9 +148,28 @@ def build_release(release: BuildRelease) -> Paper:
 
 def _released(release: BuildRelease) -> tuple[str, ...]:
     """Say who let it go; where nobody has, what comes first."""
-    if any(one.disposal is None for one in release.holds) or release.doubts:
+    if _stands_whole(release) or release.doubts:
         return (*release.released, HELD)
-    return release.released or (NOT_RELEASED,)
+    return (*release.released, *_in_part(release)) or (NOT_RELEASED,)
+
+
+def _stands_whole(release: BuildRelease) -> list[HoldLine]:
+    """Return the holds that stand, where they keep every unit of the build."""
+    standing = [one for one in release.holds if one.disposal is None]
+    kept = {serial for one in standing for serial in one.keeps or ()}
+    whole = any(one.keeps is None for one in standing)
+    return standing if whole or 0 < release.units <= len(kept) else []
+
+
+def _in_part(release: BuildRelease) -> tuple[str, ...]:
+    """Say of holds that do not stand on the whole build which units they keep."""
+    return tuple(
+        f"{capital(one.on)} is held: {_named(one.keeps)} must not leave."
+        if one.keeps
+        else f"{capital(one.on)} is held; no unit of this build has a part of it now."
+        for one in release.holds
+        if one.disposal is None and one.keeps is not None
+    )
 
 
 def _standards(release: BuildRelease) -> tuple[str, ...]:
@@ -171,7 +191,7 @@ def _failures(release: BuildRelease) -> Block:
 
 
 def _answer(release: BuildRelease) -> str:
-    standing = [one for one in release.holds if one.disposal is None]
+    standing = _stands_whole(release)
     if standing:
         left = counted(len(standing), "hold")
         return f"Build {release.build} must not leave: {left} to decide on."
@@ -191,11 +211,17 @@ def _units_said(release: BuildRelease) -> Iterator[str]:
         state: [one.serial for one in release.failures if one.now == state]
         for state in ("open", "let go", "scrapped", "passed")
     }
-    waits = by_state["open"] or release.incomplete
+    in_part = _in_part(release)
+    waits = (
+        by_state["open"]
+        or release.incomplete
+        or any(one.keeps for one in release.holds if one.disposal is None)
+    )
     if waits:
         yield f"Build {build} must not leave as a whole."
-    else:
+    elif not in_part:
         yield f"No hold stands on build {build}."
+    yield from in_part
     failed = sum(len(by_state[state]) for state in ("open", "let go", "scrapped"))
     if failed or waits:
         good = release.units - len(

@@ -141,7 +141,10 @@ class RangeCapability:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldLine:
-    """A hold, and who ended it; the last five are None while it stands."""
+    """A hold, and who ended it: five are None while it stands.
+
+    `keeps` names the units of the build that it keeps here; None: the whole build.
+    """
 
     on: str
     reason: str
@@ -152,6 +155,7 @@ class HoldLine:
     end_reason: str | None = None
     ended_at: datetime | None = None
     evidence: str | None = None
+    keeps: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

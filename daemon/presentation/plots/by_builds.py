@@ -480,12 +480,16 @@ def _names(
     narrowest = float((cells["right"] - cells["left"]).min()) * px
     names, counts = [], []
     for cell in cells.to_dict("records"):
-        held = cell["state"] == "held"
-        told = ["held"] if held else []
+        held = cell["state"] != "open"
+        told = [cell["state"]] if held else []
         if cell["units"] < cell["planned"]:
             told.append(f"{cell['units']:.0f} of {cell['planned']:.0f}")
         for height in heights:
-            name = cell["build"] if form.beside or not held else f"{cell['build']} held"
+            name = (
+                cell["build"]
+                if form.beside or not held
+                else f"{cell['build']} {cell['state']}"
+            )
             names.append((cell["left"], height, name, cell["build"]))
             if told and form.beside:
                 counts.append((cell["left"], height + LINE_PX - 1.0, ", ".join(told)))

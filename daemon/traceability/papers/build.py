@@ -19,7 +19,7 @@ from daemon.presentation.documents import (
 from daemon.presentation.documents.build import BuildRelease
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
-from daemon.traceability.held import Held, holds_of
+from daemon.traceability.held import Held, holds_of, kept_units
 from daemon.traceability.papers.charts import charts_of
 from daemon.traceability.papers.of_bench import (
     instruments_of,
@@ -391,6 +391,11 @@ def _holds_of_build(
     units = store.rows(Unit, product=product, build=build)
     # Without a board there are still the build itself and its reels.
     serials = [one.serial for one in units] or [""]
+    holds = holds_of(store, product)
+    keeps = kept_units(
+        store, product, build, [one.serial for one in units],
+        [one for one in holds if one.disposal is None],
+    )  # fmt: skip
     return tuple(
         HoldLine(
             on=sentences.held(one),
@@ -402,8 +407,9 @@ def _holds_of_build(
             end_reason=one.end_reason,
             ended_at=one.ended_at,
             evidence=one.evidence,
+            keeps=None if one.scope is Scope.BUILD else keeps.get(one.hold, ()),
         )
-        for one in sorted(holds_of(store, product), key=_place)
+        for one in sorted(holds, key=_place)
         if any(
             concerns(one, serial=serial, build=build, reels=fitted)
             for serial in serials

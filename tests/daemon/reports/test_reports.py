@@ -249,6 +249,16 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
             ),
         ),
         (
+            replace(
+                RELEASE,
+                holds=(replace(RELEASE.holds[0], on="reel K-102", keeps=("PA-1020",)),),
+            ),
+            (
+                "Build B-3 must not leave as a whole. Reel K-102 is held: PA-1020 must "
+                "not leave. 28 of 28 units passed."
+            ),
+        ),
+        (
             replace(RELEASE, holds=(), failures=now("open")),
             (
                 "Build B-3 must not leave as a whole. 27 of 28 units passed. Did not "
