@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import suppress
-from datetime import datetime
+from datetime import UTC, datetime
 
 from daemon.presentation import capital, figures, sentences
 from dashboard import data, look, visits
@@ -10,6 +10,7 @@ from dashboard.data import Shown
 from storage import StorageError
 
 MOST = 12
+LATEST = datetime.max.replace(tzinfo=UTC)
 
 
 def show(shown: Shown) -> None:
@@ -38,8 +39,13 @@ def events(shown: Shown, since: datetime) -> Iterator[tuple[datetime, str]]:
     first_made = dict(
         zip(shown.signals["signal"], shown.signals["first_made_at"], strict=True)
     )
+    held: dict[str, datetime] = {}
+    for hold in shown.holds:
+        if hold.signal is not None:
+            held[hold.signal] = min(hold.placed_at, held.get(hold.signal, LATEST))
     for one in shown.findings:
-        at = first_made[one.signal].to_pydatetime()
+        # The units of a sheet were measured before it was read here.
+        at = held.get(one.signal, first_made[one.signal].to_pydatetime())
         if at > since:
             name, _, where = sentences.name(one).partition(": ")
             yield at, f"{name} was raised{where and f': {where}'}."

@@ -274,7 +274,12 @@ def _on_a_copy(at: Opened, ends: ExitStack) -> Opened:
 
 
 def _imported(at: Opened, path: Path, how: How, columns: SheetMapping | None) -> Done:
-    cycle = Cycle(at.settings, at.store, own_limit=at.own_limit())
+    cycle = Cycle(
+        at.settings,
+        at.store,
+        own_limit=at.own_limit(),
+        utc=lambda: datetime.now(UTC),
+    )
     standing = [one.build for one in at.rows(BuildState) if one.state == "open"]
     sheet = understood(
         path,

@@ -181,6 +181,15 @@ def why_held(hold: Hold, found: Signal | None) -> str:
     return f"{said} (finding {found.signal}, withdrawn)"
 
 
+def noticed(signal: Signal, measured: str) -> str:
+    """Say at which unit a finding was made, and when that unit was measured.
+
+    Where it was held says when it was held: a sheet may be read weeks after its units
+    were measured.
+    """
+    return f"Noticed at unit {signal.raised_serial}, measured {measured}"
+
+
 def held_now(hold: Hold) -> str:
     """Say that something may not leave from now on, and why."""
     return f"Held from now on: {held(hold)}. {capital(hold.reason.rstrip('.'))}."

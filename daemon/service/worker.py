@@ -68,7 +68,10 @@ class Worker:
         self._configuration = kitting.keep_settings(store, settings, at=clock.utc())
         desk.show(configuration=self._configuration)
         self._cycle = Cycle(
-            settings, store, own_limit=limits_of(home.data, settings).serving
+            settings,
+            store,
+            own_limit=limits_of(home.data, settings).serving,
+            utc=clock.utc,
         )
         self._home = home
         self._caught_up = False

@@ -139,6 +139,9 @@ class Cycle:
         Where rows go.
     own_limit
         See `daemon.watch.Watcher`; left out, the shipped limit serves.
+    utc
+        What time it is when something is held or told: a sheet's runs may be of weeks
+        ago. Left out, the time of the run that asked for it.
     """
 
     def __init__(
@@ -147,8 +150,10 @@ class Cycle:
         store: Store,
         *,
         own_limit: FindLimit | None = None,
+        utc: Callable[[], datetime] | None = None,
     ) -> None:
         self.settings = settings
+        self._utc = utc
         self.store = store
         self._own_limit = own_limit
         self.known = ProductWatch(settings, store, own_limit=own_limit)
@@ -486,11 +491,16 @@ class Cycle:
         alerts: list[Alert] = []
         passing = _passing(self._steps)
         told = self._teller.known()
+        at = None if self._utc is None else self._utc()
         for step in self._steps:
             stays = [one for one in step.signals if one.signal not in passing]
             due = [*step.placed, *(hold for one in stays for hold in self._due(one))]
             # A finding is sharpened by every unit; what stands because of it is not.
-            new = [one for one in due if one.hold not in self._placed]
+            new = [
+                one if at is None else replace(one, placed_at=at)
+                for one in due
+                if one.hold not in self._placed
+            ]
             self._placed.update(one.hold for one in new)
             said += [*step.signals, *step.warned]
             placed += new
@@ -501,7 +511,9 @@ class Cycle:
             number=number,
             signals=tuple(said),
             holds=tuple(placed),
-            alerts=tuple(alerts),
+            alerts=tuple(
+                one if at is None else replace(one, made_at=at) for one in alerts
+            ),
             lines=tuple(lines),
             # Of many runs, what is said after the last counts.
             history=None if more else self._watcher.history(),

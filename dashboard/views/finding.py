@@ -121,7 +121,7 @@ def answers(
     where = "In" if finding.cause is Cause.UNIT else "Since"
     at = look.moment(raised.to_pydatetime())
     first = f"{where} unit {finding.first_serial} of build {finding.build}"
-    yield "Since when?", f"{first}; noticed {at} at unit {finding.raised_serial}."
+    yield "Since when?", f"{first}. {sentences.noticed(finding, at)}."
     whose = today.whose(finding, doubted=len(shown.doubted))
     yield today.WHOSE, benches.whose(shown, finding, whose)
     if whom is not None:

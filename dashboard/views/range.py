@@ -172,11 +172,12 @@ def chart(
 def signals(page: Shown, key: str) -> None:
     """Say in words what was found on the range, and what charts warn of."""
     lines = []
-    noticed = page.signals.set_index("signal")["first_made_at"]
+    measured = page.signals.set_index("signal")["first_made_at"]
     for each in page.findings:
         if each.range in (key, None):
-            at = look.moment(noticed[each.signal].to_pydatetime())
-            lines.append((each, f"{at}: {sentences.finding(each).headline}"))
+            at = look.moment(measured[each.signal].to_pydatetime())
+            said = sentences.finding(each).headline
+            lines.append((each, f"{sentences.noticed(each, at)}: {said}"))
     warned = [each for each in page.warnings if each.range == key]
     look.heading("Signals")
     if not lines and not warned:

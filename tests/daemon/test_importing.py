@@ -34,6 +34,7 @@ from storage.records import (
     Decision,
     Evaluation,
     Fitting,
+    Hold,
     Product,
     RangeResult,
     Run,
@@ -630,3 +631,22 @@ def test_readings_of_a_unit_that_the_file_names_no_more_make_no_second_unit(
             at=later,
         )
         assert taken(cycle, right).known == 1
+
+
+def test_what_is_held_for_a_sheet_is_held_from_the_day_it_is_read(
+    tmp_path: Path,
+) -> None:
+    """The sheet's own date stays that of the measurement."""
+    today = AT + timedelta(days=14)
+    with LocalStore(tmp_path / "holdpoint.duckdb") as store:
+        store.keep(Product(product=NAME, title="x"))
+        cycle = Cycle(SETTINGS, store, utc=lambda: today)
+        cycle.resume()
+        taken(cycle, unit(1, out=0.8, at=AT))
+        cycle.watch()
+        placed = {one.placed_at for one in store.rows(Hold, product=NAME)}
+        assert placed == {today}
+        (run,) = store.rows(Run, product=NAME, serial="PA-01")
+        assert run.started_at == AT
+        ledger = store.table("decision").to_pylist()
+        assert {one["decided_at"] for one in ledger} == {today}
