@@ -6,6 +6,7 @@ import click
 
 from daemon.commands.opened import opened
 from daemon.commands.showing import Shown, fail, listed, show, shown
+from daemon.traceability import decided_on
 from storage import (
     LedgerRow,
     Restored,
@@ -22,10 +23,14 @@ from storage import (
 def ledger_list() -> Shown:
     """List every decision, oldest first."""
     with opened() as at:
-        rows = [asdict(one) for one in at.store.rows(LedgerRow)]
+        on = decided_on(at.store)
+        rows = [
+            asdict(one) | {"on": on.get(one.subject, one.subject)}
+            for one in at.store.rows(LedgerRow)
+        ]
     return listed(rows, {
         "no.": "seq", "when": ("decided_at", "%Y-%m-%d %H:%M"), "who": "person",
-        "what": "action", "on": "subject", "why": "reason",
+        "what": "action", "on": "on", "why": "reason",
     })  # fmt: skip
 
 

@@ -218,6 +218,11 @@ def part_and_subject(
     if len(chosen) != 1:
         names = " or ".join(f"{one.part} ({_ohm(product, one.part)})" for one in parts)
         message = f"say which part was measured: {names}"
+        if len(readings_ohm) > 1:
+            message += (
+                ". Readings of two parts are recorded one part after the other: first "
+                f"those of {parts[0].part}, then those of {parts[1].part}"
+            )
         raise NoProofError(message)
     (one,) = chosen
     loose = kind is ProofKind.LOOSE_PARTS

@@ -706,19 +706,29 @@ def _several_times(rows: Sequence[Row]) -> Iterator[str]:
     by_serial: dict[str, list[Row]] = defaultdict(list)
     for row in rows:
         by_serial[row.serial].append(row)
-    twice = [
-        f"{serial} (rows {' and '.join(str(one.line) for one in same)})"
-        for serial, same in by_serial.items()
-        if len({one.run for one in same}) > 1
-    ]
-    if not twice:
-        return
-    more = f" and {len(twice) - MOST_TWICE} more" if len(twice) > MOST_TWICE else ""
-    yield (
-        f"More than one row, each of another time: unit {', '.join(twice[:MOST_TWICE])}"
-        f"{more}. The latest row counts. If a serial is wrong, correct it and import "
-        "the sheet again."
-    )
+    twice, alike = [], []
+    for serial, same in by_serial.items():
+        where = f"{serial} (rows {' and '.join(str(one.line) for one in same)}"
+        timed = {one.measured_at: one for one in same if one.measured_at is not None}
+        if len({one.run for one in same}) > 1:
+            counts = f"; row {timed[max(timed)].line} counts" if timed else ""
+            twice.append(f"{where}{counts})")
+        elif len(same) > 1:
+            alike.append(f"{where})")
+    if twice:
+        yield (
+            f"More than one row, each of another time: unit {_first_of(twice)}. The "
+            "latest row counts, the others are kept as earlier readings. If a serial "
+            "is wrong, correct it and import the sheet again."
+        )
+    if alike:
+        yield f"The same row more than once: unit {_first_of(alike)}. It counts once."
+
+
+def _first_of(units: Sequence[str]) -> str:
+    """Name the first units, and how many more there are."""
+    more = f" and {len(units) - MOST_TWICE} more" if len(units) > MOST_TWICE else ""
+    return f"{', '.join(units[:MOST_TWICE])}{more}"
 
 
 def _each_unit_once(rows: Sequence[Row]) -> tuple[list[Row], list[Rejected]]:

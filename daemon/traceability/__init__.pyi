@@ -13,6 +13,7 @@ from .containment import (
     records_about as records_about,
 )
 from .held import Held as Held, holds_of as holds_of, kept_units as kept_units
+from .ledger_words import decided_on as decided_on
 from .recall_sheets import cards as cards, page as page, table as table
 from .recall_steps import note as note
 from .reel_story import (

@@ -1,6 +1,6 @@
 """Findings sharpened by the measurements that were made to settle them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
 from statistics import fmean
@@ -283,12 +283,36 @@ def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> S
     (cause, likeliest), *others = sorted(after.items(), key=lambda pair: -pair[1])
     evidence = replace(
         evidence,
-        proven=tuple(shown(one, raised, product) for one in own),
+        proven=(
+            *(shown(one, raised, product) for one in own),
+            *_for_one_alone(raised, signal, Cause(cause), likeliest),
+        ),
         runners_up=tuple((other, p) for other, p in others if p >= NAMED),
     )
     return replace(
         signal, cause=Cause(cause), probability=likeliest, evidence=evidence.text()
     )
+
+
+def _for_one_alone(
+    raised: Signal, left: Signal, cause: Cause, probability: float
+) -> Iterator[str]:
+    """Say why one part that is left of several is less sure than they were together.
+
+    Parameters
+    ----------
+    left
+        As `narrowed` has it.
+    """
+    several = _parts(raised)
+    if cause is not Cause.REEL or not several or left.basis.possible_parts:
+        return
+    now, before = share(probability), share(raised.probability)
+    if probability < raised.probability and now != before:
+        yield (
+            f"{now} is for part {left.part} alone. Before, {before} was for parts "
+            f"{' and '.join(several)} together."
+        )
 
 
 def sharpened(

@@ -3,6 +3,7 @@
 import streamlit as st
 
 from daemon.presentation import counted
+from daemon.traceability import decided_on
 from dashboard import data, look
 from storage import Decided, LedgerRow, StorageError, undecided, verify
 
@@ -24,6 +25,7 @@ def ledger() -> None:
     try:
         # Asked anew each time: not every decision changes what other pages show.
         rows = store.rows(LedgerRow, "newest_decisions", newest=NEWEST)
+        on = decided_on(store)
     except StorageError as exc:
         look.stands_out(str(exc))
         return
@@ -45,7 +47,7 @@ def ledger() -> None:
                 look.moment(one.decided_at),
                 one.person,
                 one.action,
-                one.subject,
+                on.get(one.subject, one.subject),
                 one.reason,
             )
             for one in rows

@@ -424,7 +424,7 @@ def _35(folder: Path) -> Path:
 @_is(
     "36 a unit twice, of two times",
     measured_at=datetime(2026, 3, 2),  # noqa: DTZ001
-    remark="More than one row, each of another time: unit PA-104 (rows 5 and 6)",
+    remark="More than one row, each of another time: unit PA-104 (rows 5 and 6; row 6",
 )
 def _36(folder: Path) -> Path:
     rows = _plain()

@@ -650,3 +650,19 @@ def test_what_is_held_for_a_sheet_is_held_from_the_day_it_is_read(
         assert run.started_at == AT
         ledger = store.table("decision").to_pylist()
         assert {one["decided_at"] for one in ledger} == {today}
+
+
+def test_a_row_that_stands_twice_is_said_and_which_one_counts(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text(
+        "serial,build,measured at,1mA in,1mA out\n"
+        "PA-1,B-1,2026-03-02 10:20,900 uA,0.9 V\n"
+        "PA-1,B-1,2026-03-02 10:10,900 uA,0.901 V\n"
+        "PA-2,B-1,2026-03-02 10:30,900 uA,0.9 V\n"
+        "PA-2,B-1,2026-03-02 10:30,900 uA,0.9 V\n"
+    )
+    remarks = understood(path, PRODUCT).remarks
+    told = [one for one in remarks if "ore than on" in one]
+    of_times, alike = (one.partition(".")[0] for one in told)
+    assert of_times.endswith("unit PA-1 (rows 2 and 3; row 2 counts)")
+    assert alike == "The same row more than once: unit PA-2 (rows 4 and 5)"

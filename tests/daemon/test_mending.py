@@ -213,6 +213,11 @@ def test_a_shipment_recorded_by_mistake_is_undone_by_a_named_person(
     done = said(home, "shipment", "undo", "PA-1000", *ADA)
     assert "Unit PA-1000 is in the house" in done.stderr
     assert listed(home, "shipment", "list") == []
+    # Who reads the ledger knows units, not ids.
+    said(home, "hold", "place", "--unit", "PA-1001", *ADA)
+    *_, undone, placed = said(home, "ledger", "list").stdout.splitlines()
+    assert "shipment of unit PA-1000" in undone
+    assert "unit PA-1001 (hold " in placed
     (kept,) = amendments(home)
     assert json.loads(kept.before)["override_reason"] == "shown at a fair"
     said(home, *ship, "--override", "now it has")

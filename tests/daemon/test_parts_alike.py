@@ -128,6 +128,11 @@ def test_a_good_part_moves_the_blame_to_the_other_not_to_the_bench(
         why = next(o for o in finding(after).lines if o.startswith("Most likely"))
         assert why.startswith(f"Most likely part {other} from reel K-{other}")
         assert f"of reel K-{other} ({other}) four-wire;" in finding(after).lines[-1]
+        # One of two is less sure than both together were, and that is said.
+        assert (
+            f"99 % is for part {other} alone. Before, > 99 % was for parts R5 and R6 "
+            "together."
+        ) in finding(after).lines
 
 
 def test_a_bad_part_settles_it(found: Signal, product: ProductModel) -> None:
@@ -155,6 +160,8 @@ def test_a_part_is_told_by_its_value_or_by_name(
         read(found, product, "9.724k", of="R5")
     with pytest.raises(NoProofError, match=r"say which part .* R5 \(90000 ohm\) or R6"):
         read(found, product, "1k")
+    with pytest.raises(NoProofError, match=r"first those of R5, then those of R6"):
+        read(found, product, "90.002k", "9.724k")
 
 
 def test_parts_of_one_value_are_told_by_name_alone() -> None:
