@@ -86,7 +86,12 @@ from .quantity import (
     parse as parse,
     spell as spell,
 )
-from .registers import Access as Access, access_of as access_of
+from .registers import (
+    Access as Access,
+    Modbus as Modbus,
+    access_of as access_of,
+    wrong_access as wrong_access,
+)
 from .sharing import Sharing as Sharing
 from .wizard import (
     Filled as Filled,

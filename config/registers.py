@@ -13,7 +13,7 @@ from pydantic import Field
 
 from config.strict import Strict
 
-__all__ = ["TYPES", "Access", "Modbus", "access_of"]
+__all__ = ["TYPES", "Access", "Modbus", "access_of", "wrong_access"]
 
 BITS = ("coil", "discrete")
 REGISTERS = ("holding", "input")

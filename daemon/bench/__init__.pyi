@@ -63,6 +63,7 @@ from .trying import Found as Found, Tried as Tried, find as find, try_out as try
 from .visa import (
     connect as connect,
     overhear as overhear,
+    registers as registers,
     resources as resources,
 )
 from .wire import by_address as by_address

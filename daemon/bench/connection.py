@@ -45,6 +45,28 @@ class BareLine(Connection, Protocol):
         ...
 
 
+class RegisterLine(Protocol):
+    """A bare line to an instrument that has registers."""
+
+    def words(self, table: str, first: int, count: int) -> tuple[int, ...] | None:
+        """Return what so many registers hold; None where some are not there.
+
+        Any other refusal is a ValueError.
+        """
+        ...
+
+    def query(self, text: str, lines: int = 1) -> str:
+        """Read a register or a bit, and return it as text."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the line."""
+        ...
+
+
+OpenRegisters = Callable[[Instrument, Profile], RegisterLine]
+"""Opens a bare line to registers. An OSError where there is no such line."""
+
 Overhear = Callable[[Instrument, Profile, str | None, float], list[bytes]]
 """Returns the bare bytes that come over a line of its own within so many seconds.
 

@@ -15,14 +15,24 @@ from config import (
     Dialogue,
     Instrument,
     Kind,
+    Modbus,
     Profile,
     SerialLine,
+    access_of,
     integer,
     number,
     text,
+    wrong_access,
 )
-from daemon.bench.connection import Connect, Connection, Overhear
+from daemon.bench.connection import (
+    Connect,
+    Connection,
+    OpenRegisters,
+    Overhear,
+    RegisterLine,
+)
 from daemon.bench.describing_frames import describe_frames, offered
+from daemon.bench.describing_registers import describe_registers, require_answer
 from daemon.bench.errors import (
     InstrumentError,
     NoAnswerError,
@@ -57,6 +67,17 @@ ANSWERS = 4
 FRAMES_S = 2.0
 LISTEN_S = 1.0
 OFF_ATTEMPTS = 3
+MODBUS_PORT = "::502::"
+READS = "Which command reads it?"
+QUERIES = ("read", "selected")
+COMMANDS = (
+    *("output_off", "set_level", "set_compliance", "output_on", "set_range"),
+    *QUERIES,
+)
+REGISTER = (
+    "A table, the number of a register and its type, such as input 0 float32; a bit "
+    "has no type, such as coil 3. What is written stands behind it, such as coil 0 1."
+)
 
 
 def talk(
@@ -107,6 +128,7 @@ def describe(
     instrument: Instrument,
     connect: Connect,
     overhear: Overhear,
+    registers: OpenRegisters,
     known: Mapping[str, Profile] | None = None,
 ) -> str:
     """Ask how an instrument speaks, try each line on it; return its profile as text.
@@ -123,6 +145,8 @@ def describe(
         Opens its line.
     overhear
         Hears its bytes, where they are no lines.
+    registers
+        Opens a bare line to registers, where it has them.
     known
         Profiles that may fit frames of bytes as they are, by name.
 
@@ -132,7 +156,7 @@ def describe(
         Nothing is at the address.
     """
     return _Describing(
-        dialogue, name, instrument, connect, overhear, known or {}
+        dialogue, name, instrument, connect, overhear, registers, known or {}
     ).text()
 
 
@@ -144,6 +168,7 @@ class _Describing:
         instrument: Instrument,
         connect: Connect,
         overhear: Overhear,
+        registers: OpenRegisters,
         known: Mapping[str, Profile],
     ) -> None:
         self._dialogue = dialogue
@@ -151,6 +176,7 @@ class _Describing:
         self._instrument = instrument
         self._connect = connect
         self._overhear = overhear
+        self._registers = registers
         self._known = known
         self._found: dict[str, Any] = {}
         self._more: dict[str, dict[str, Any]] = {}
@@ -162,7 +188,7 @@ class _Describing:
         self._is_source = kind in SOURCES
         if self._is_source:
             self._ask_off()
-        elif kind in UNITS and self._sends_frames(kind):
+        elif kind in UNITS and not self._has_registers and self._sends_frames(kind):
             return self._tried(kind)
         line = self._open()
         try:
@@ -190,7 +216,10 @@ class _Describing:
             keys = ("read", "talks_by_itself", "number", "scale")
             for key in (*keys, "beyond_range", "frame"):
                 self._found.pop(key, None)
-            if not self._sends_frames(kind):
+            self._more.pop("read", None)
+            if self._has_registers:
+                self._find_registers(kind)
+            elif not self._sends_frames(kind):
                 line = self._open()
                 try:
                     self._ask_reading(line, kind)
@@ -253,6 +282,15 @@ class _Describing:
         )
         self._ask_text("title", "What do people call it?", why="For screens.")
         self._found["kind"] = kind.value
+        if self._may_have_registers and self._dialogue.choose(
+            "Does it speak in lines of text, or does it have registers (Modbus)?",
+            {"lines": False, "registers": True},
+            why="Modbus RTU on a serial line, Modbus TCP on a socket, port 502 mostly. "
+            "Its manual then has a table of registers, such as 30001 and 40001.",
+            default="registers" if MODBUS_PORT in self._instrument.address else "lines",
+        ):
+            self._ask_registers(kind)
+            return kind
         for key, what in (
             ("write_termination", "What ends a line that is sent to it?"),
             ("read_termination", "What ends a line that it sends?"),
@@ -263,14 +301,8 @@ class _Describing:
                 why="Newline is \\n, return is \\r; both is return and newline.",
                 default="newline",
             )
-        if self._instrument.address.upper().startswith("ASRL"):
-            baud = ask.put(
-                "How many baud has its serial line?",
-                integer(_allowed(SerialLine, "baud")),
-                why="As its menu or its manual says.",
-                default="9600",
-            )
-            self._found["serial"] = {"baud": baud}
+        if self._is_serial:
+            self._found["serial"] = {"baud": self._ask_baud()}
         pause_s = ask.put(
             "How many seconds does it need once its line is opened?",
             number(_allowed(Profile, "opening_pause_s")),
@@ -286,6 +318,105 @@ class _Describing:
         ):
             self._ask_manners()
         return kind
+
+    @property
+    def _is_serial(self) -> bool:
+        return self._instrument.address.upper().startswith("ASRL")
+
+    @property
+    def _may_have_registers(self) -> bool:
+        """Whether it is reached as Modbus is: a serial line, or a plain socket."""
+        return self._is_serial or self._instrument.address.upper().endswith("::SOCKET")
+
+    @property
+    def _has_registers(self) -> bool:
+        return "modbus" in self._found
+
+    @property
+    def _word(self) -> str:
+        return "command" if self._has_registers else "line"
+
+    def _ask_baud(self) -> int:
+        return self._dialogue.put(
+            "How many baud has its serial line?",
+            integer(_allowed(SerialLine, "baud")),
+            why="As its menu or its manual says.",
+            default="9600",
+        )
+
+    def _ask_registers(self, kind: Kind) -> None:
+        """Ask how the line to its registers is; see that a meter answers there."""
+        ask = self._dialogue
+        if self._is_serial:
+            baud = self._ask_baud()
+            parity = ask.choose(
+                "Which parity has its serial line?",
+                {one: one for one in ("even", "none", "odd")},
+                why="Even where its manual does not say.",
+                default="even",
+            )
+            self._found["serial"] = {"baud": baud, "parity": parity}
+        while True:
+            device = ask.put(
+                "Which number has it on the line?",
+                integer(_allowed(Modbus, "device")),
+                why="Its manual says address, unit or slave number. Often 1.",
+                default=self._instrument.addressee or "1",
+            )
+            self._found["modbus"] = {"device": device}
+            # A source is told to be off before it is asked anything.
+            if kind in SOURCES or self._answers(device):
+                return
+
+    def _answers(self, device: int) -> bool:
+        """Whether a device answers; said where it does not."""
+        try:
+            line = self._open_registers()
+            try:
+                require_answer(line)
+            finally:
+                line.close()
+        except (OSError, ValueError) as exc:
+            self._dialogue.say(
+                f"  Device {device} cannot be read: {exc}. See its number and its "
+                "line. Type back to answer earlier questions again.",
+                again=True,
+            )
+            return False
+        return True
+
+    def _open_registers(self, word_order: str = "high first") -> RegisterLine:
+        """Open a bare line to its registers, to read numbers in an order of words."""
+        how = self._plain()
+        if how.modbus is not None:
+            modbus = how.modbus.model_copy(update={"word_order": word_order})
+            how = how.model_copy(update={"modbus": modbus})
+        return self._registers(self._instrument, how)
+
+    def _find_registers(self, kind: Kind) -> None:
+        """Find out which registers hold its reading, until they are found."""
+        while True:
+            try:
+                found = describe_registers(
+                    self._dialogue, self._open_registers, UNITS[kind]
+                )
+            except OSError as exc:
+                self._dialogue.say(f"  Not read: {exc}.", again=True)
+                found = None
+            if found is not None:
+                break
+            if not self._dialogue.agree(
+                "Is it to be tried again?",
+                why="No: type the command that reads it.",
+                default=True,
+            ):
+                self._ask_text("read", READS, why=REGISTER)
+                return
+        self._found |= found.keys
+        if found.word_order is not None:
+            self._found["modbus"]["word_order"] = found.word_order
+        if found.of_reading:
+            self._more["read"] = found.of_reading
 
     def _ask_manners(self) -> None:
         if self._dialogue.agree(
@@ -350,8 +481,9 @@ class _Describing:
         while "output_off" not in self._found:
             self._ask_text(
                 "output_off",
-                "Which line turns its output off?",
-                why="It is sent before anything else, now and ever after.",
+                f"Which {self._word} turns its output off?",
+                why="It is sent before anything else, now and ever after."
+                + (f" {REGISTER}" if self._has_registers else ""),
             )
             if "output_off" not in self._found:
                 self._dialogue.say("  A source must have a line that turns it off.")
@@ -401,19 +533,24 @@ class _Describing:
         """Return the profile of what is known of its line."""
         keys = (
             *("write_termination", "read_termination", "serial", "opening_pause_s"),
-            *("echo", "acknowledge", "prompt", "output_off"),
+            *("echo", "acknowledge", "prompt", "output_off", "modbus"),
         )
         how = {key: self._found[key] for key in keys if key in self._found}
+        read = "input 0 uint16" if self._has_registers else "?"
         return Profile.model_validate(
-            {"title": "being described", "kind": "voltmeter", "read": "?", **how}
+            {"title": "being described", "kind": "voltmeter", "read": read, **how}
         )
 
     def _ask_identity(self, line: Connection) -> None:
         answer = self._ask_query(
             line,
             "identity",
-            "Which line asks it who it is?",
-            why=f"Such as *IDN?; {NONE!r} where it cannot say.",
+            "Which register says what it is?"
+            if self._has_registers
+            else "Which line asks it who it is?",
+            why=f"Such as holding 100 uint16; {NONE!r} where none does."
+            if self._has_registers
+            else f"Such as *IDN?; {NONE!r} where it cannot say.",
         )
         if answer is not None and "," not in answer:
             self._more["identity"] = {"expect": re.escape(answer)}
@@ -423,7 +560,7 @@ class _Describing:
         answer = self._ask_query(
             line,
             "output",
-            "Which line asks whether its output is on?",
+            f"Which {self._word} asks whether its output is on?",
             why=f"It was told to be off. {NONE!r} where it cannot say.",
         )
         # Even a 0 may be the answer of another question than was meant.
@@ -435,11 +572,11 @@ class _Describing:
                 why="It is not turned on to find out.",
             )
             self._more["output"] = {"yes": re.escape(on), "no": re.escape(answer)}
-        limit = "Which line sets its limit? {compliance} stands for it"
+        limit = f"Which {self._word} sets its limit? {{compliance}} stands for it"
         for key, what, of in (
             (
                 "set_level",
-                "Which line sets its level? {level} stands for it",
+                f"Which {self._word} sets its level? {{level}} stands for it",
                 unit,
             ),
             (
@@ -447,7 +584,7 @@ class _Describing:
                 f"{limit}; {NONE!r} where the circuit limits",
                 other,
             ),
-            ("output_on", "Which line turns its output on?", None),
+            ("output_on", f"Which {self._word} turns its output on?", None),
         ):
             self._ask_text(key, what, why="It is written down and not sent.")
             if of is not None and key in self._found:
@@ -474,6 +611,9 @@ class _Describing:
 
     def _ask_unit(self, key: str, unit: str) -> None:
         """Ask what the number in a command counts; ampere or volt needs no word."""
+        if self._has_registers:
+            self._ask_counts(key, unit)
+            return
 
         def read(answer: str) -> str:
             if answer[-1:] != unit or answer[:-1] not in PREFIXES:
@@ -490,20 +630,39 @@ class _Describing:
         if told != unit:
             self._more[key] = {"unit": told}
 
+    def _ask_counts(self, key: str, unit: str) -> None:
+        """Ask what a register counts; one of whole numbers is told whole ones."""
+        factor = self._dialogue.put(
+            f"How many counts in {self._found[key]!r} are 1 {unit}?",
+            number(_allowed(Profile, "scale")),
+            why=f"1000000000 where it counts in n{unit}, 1 where it is told {unit}.",
+            default="1",
+        )
+        more: dict[str, Any] = {} if factor == 1.0 else {"factor": factor}
+        if access_of(re.sub(r"\{\w+\}", "0", self._found[key])).whole:
+            more["whole"] = True
+        if more:
+            self._more[key] = more
+
     def _ask_switch(self) -> None:
         chosen = self._dialogue.put(
-            "Which line chooses a position? {selector} stands for it",
+            f"Which {self._word} chooses a position? {{selector}} stands for it",
             str,
             why="It is written down and not sent.",
         )
         self._found["select"] = [chosen]
         self._ask_text(
             "selected",
-            "Which line asks whether it is chosen? {selector} stands for the position",
+            f"Which {self._word} asks whether it is chosen? "
+            "{selector} stands for the position",
             why=f"Answered with 1 when it is; {NONE!r} where it cannot say.",
         )
 
     def _ask_meter(self, line: Connection, kind: Kind) -> None:
+        if self._has_registers:
+            self._find_registers(kind)
+            self._ask_range_register(kind)
+            return
         self._ask_reading(line, kind)
         if self._found.get("talks_by_itself"):
             return
@@ -516,6 +675,35 @@ class _Describing:
         )
         if "set_range" in self._found:
             self._ask_unit("set_range", UNITS[kind])
+
+    def _ask_range_register(self, kind: Kind) -> None:
+        """Ask which register chooses the range, and what is written for each."""
+        self._ask_text(
+            "set_range",
+            "Which register chooses its range? {range} stands for what is written",
+            why="Such as holding 0 uint16 {range}. It is written down and not sent. "
+            f"{NONE!r} where a person chooses it, or the instrument by itself.",
+            default=NONE,
+        )
+        if "set_range" not in self._found:
+            return
+
+        def read(answer: str) -> dict[str, str]:
+            pairs = [one.partition("=") for one in answer.replace(",", " ").split()]
+            for scale, _, told in pairs:
+                if not (re.fullmatch(VALUE, scale) and re.fullmatch(VALUE, told)):
+                    message = f"{scale!r}: must be such as 1=1, 10=2"
+                    raise ValueError(message)
+            return {scale: told for scale, _, told in pairs}
+
+        self._more["set_range"] = {
+            "texts": self._dialogue.put(
+                f"What is written for which full scale, in {UNITS[kind]}?",
+                read,
+                why="Such as 1=1, 10=2, where 1 chooses the range of "
+                f"1 {UNITS[kind]} and 2 that of 10 {UNITS[kind]}.",
+            )
+        }
 
     def _ask_reading(self, line: Connection, kind: Kind) -> None:
         answer = self._ask_query(
@@ -621,8 +809,9 @@ class _Describing:
         self, line: Connection, key: str, question: str, *, why: str
     ) -> str | None:
         """Ask for a query until what it is answered is right; return that."""
+        default = NONE if self._has_registers else None  # few have such a register
         while True:
-            text = self._dialogue.put(question, str, why=why)
+            text = self._dialogue.put(question, str, why=why, default=default)
             if text == NONE:
                 return None
             if not self._may_try(text):
@@ -650,6 +839,8 @@ class _Describing:
 
     def _may_try(self, text: str) -> bool:
         """Whether a line only asks; of a source a person must say so in doubt."""
+        if self._has_registers:
+            return _reads(text)
         if not self._is_source or ("?" in text and ";" not in text):
             return True
         return self._dialogue.agree(
@@ -668,6 +859,12 @@ class _Describing:
             if key == "output_off" and set("{}") & set(answer):
                 message = f"{answer!r}: write it without {{ and }}"
                 raise ValueError(message)
+            if key in COMMANDS and self._has_registers:
+                asks = key in QUERIES
+                wrong = next(wrong_access(answer, asks=asks, whole=True), None)
+                if wrong is not None:
+                    message = f"{answer!r}: {wrong}"
+                    raise ValueError(message)
             return text(_allowed(Profile, key))(answer.strip('"'))
 
         answer = self._dialogue.put(question, read, why=why, default=default)
@@ -748,6 +945,14 @@ class _Describing:
             why="No: the reading is asked for again.",
             default=reads,
         )
+
+
+def _reads(text: str) -> bool:
+    """Whether a command for registers reads one, and writes nothing."""
+    try:
+        return access_of(text).value is None
+    except ValueError:
+        return False
 
 
 def _allowed(model: type[BaseModel], key: str) -> Any:

@@ -21,7 +21,14 @@ from daemon.bench.frame_finding import (
 )
 from daemon.bench.framing import Frames
 
-__all__ = ["FramesFound", "Hear", "describe_frames", "offered"]
+__all__ = [
+    "STEADY",
+    "FramesFound",
+    "Hear",
+    "describe_frames",
+    "offered",
+    "shown_number",
+]
 
 Hear = Callable[[], list[bytes]]
 """Returns what comes now, parted where it is silent for a moment."""
@@ -52,6 +59,26 @@ def offered(dialogue: Dialogue, heard: Sequence[bytes]) -> bool:
         why="No: it sends lines, and another baud or parity would make them text.",
         default=True,
     )
+
+
+def shown_number(answer: str) -> Decimal | None:
+    """Return what an instrument shows, digit by digit; None of an empty answer.
+
+    Raises
+    ------
+    ValueError
+        It is no number, or zero, which tells nothing of where it is held.
+    """
+    if not answer:
+        return None
+    try:
+        shown = Decimal(answer.replace(",", "."))
+    except InvalidOperation:
+        shown = Decimal("nan")
+    if not shown.is_finite() or not shown:
+        message = f"{answer!r}: must be a number with all its digits, not 0"
+        raise ValueError(message)
+    return shown
 
 
 def describe_frames(
@@ -182,22 +209,9 @@ class _Finding:
 
     def _see(self, seen: list[Seen], question: str, *, needed: bool) -> bool:
         """Ask what is shown and hear what comes then; False where no frames came."""
-
-        def read(answer: str) -> Decimal | None:
-            if not answer:
-                return None
-            try:
-                shown = Decimal(answer.replace(",", "."))
-            except InvalidOperation:
-                shown = Decimal("nan")
-            if not shown.is_finite() or not shown:
-                message = f"{answer!r}: must be a number with all its digits, not 0"
-                raise ValueError(message)
-            return shown
-
         shown = self._dialogue.put(
             question if needed else f"{question} (Enter: left out)",
-            read,
+            shown_number,
             why=f"{STEADY} All its digits, such as -0.9012 where it shows -901.2 mV.",
             default=None if needed else "",
         )

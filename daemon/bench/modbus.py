@@ -26,6 +26,9 @@ DIGITS = {"float32": 9, "float64": 17}
 """Significant digits that say the number as it is held."""
 BIT = {"0": False, "1": True}
 PARITY = {"none": "N", "even": "E", "odd": "O"}
+NOT_THERE = (1, 2, 3)
+"""Exception codes of a function, address or number of registers that it does not have
+(Modbus Application Protocol 1.1b3, 7)."""
 NO_ANSWER = "No response"
 """How the library says it, of all that may go wrong."""
 
@@ -181,6 +184,23 @@ class Registers:
             return f"{value:.{DIGITS[access.type]}g}"
         return str(value)
 
+    def words(self, table: str, first: int, count: int) -> tuple[int, ...] | None:
+        """Return what so many registers hold; None where some are not there.
+
+        Raises
+        ------
+        OSError
+            Nothing answers in time (TimeoutError), or the line is gone.
+        ValueError
+            It cannot say now, what is answered is no answer, or a gateway answers.
+        """
+        access = Access(table, first, "uint16", None)
+        answer = self._asked(lambda one: self._read(one, access, count))
+        if getattr(answer, "exception_code", None) in NOT_THERE:
+            return None
+        found = tuple(self._granted(answer).registers)
+        return found if len(found) == count else None
+
     def listen(self) -> str:
         """Refuse: registers are asked."""
         message = "registers give answers only, nothing unasked"
@@ -228,6 +248,18 @@ class Registers:
         ValueError
             It is refused, or not one.
         """
+        return self._granted(self._asked(call))
+
+    def _granted(self, answer: ModbusPDU) -> ModbusPDU:
+        """Return an answer that is no refusal."""
+        if answer.isError():
+            code = getattr(answer, "exception_code", "?")
+            message = f"device {self._device} refuses: exception code {code}"
+            raise ValueError(message)
+        return answer
+
+    def _asked(self, call: Any) -> ModbusPDU:
+        """Return the answer to a request, a refusal too."""
         with self._line().spoken(self.timeout_s) as bus:
             try:
                 answer: ModbusPDU = call(bus.client)
@@ -238,10 +270,6 @@ class Registers:
                     message = f"no whole answer within {self.timeout_s:g} s"
                     raise TimeoutError(message) from exc
                 raise ValueError(str(exc)) from exc
-        if answer.isError():
-            code = getattr(answer, "exception_code", "?")
-            message = f"device {self._device} refuses: exception code {code}"
-            raise ValueError(message)
         return answer
 
     @staticmethod

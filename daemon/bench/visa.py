@@ -9,7 +9,7 @@ from functools import cache
 from select import select
 from threading import Event
 from time import monotonic
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import pyvisa
 from pyvisa.constants import StatusCode
@@ -23,7 +23,10 @@ from daemon.bench.framing import Frames, Framing
 from daemon.bench.plain import plainly
 from daemon.bench.wire import Line
 
-__all__ = ["connect", "overhear", "resources"]
+if TYPE_CHECKING:
+    from daemon.bench.modbus import Registers
+
+__all__ = ["connect", "overhear", "registers", "resources"]
 
 LONGEST_ANSWER = 65_536
 SILENT_S = 0.02
@@ -60,12 +63,23 @@ def overhear(
         line.close()
 
 
+def registers(instrument: Instrument, profile: Profile) -> "Registers":
+    """Open a bare line to registers; the `OpenRegisters` of real lines.
+
+    Raises
+    ------
+    OSError
+        It cannot be opened, or nothing is there.
+    """
+    from daemon.bench.modbus import Registers  # noqa: PLC0415 -- few benches need it
+
+    return Registers(instrument, profile)
+
+
 def _bare(instrument: Instrument, profile: Profile) -> BareLine:
     """Open whatever carries an instrument's exchanges."""
     if profile.modbus is not None:
-        from daemon.bench.modbus import Registers  # noqa: PLC0415 -- few benches need it
-
-        return Registers(instrument, profile)
+        return registers(instrument, profile)
     if profile.adapter is not None:
         return Behind(instrument, profile, lambda: _VisaLine(instrument, profile))
     return _VisaLine(instrument, profile)

@@ -159,7 +159,12 @@ def bench_describe(name: str, address: str) -> None:
     It asks how the instrument speaks, sends each line, shows the answer, and writes
     profiles/NAME.toml. A source is turned off first and told nothing that turns it on.
     """
-    from daemon.bench import connect, describe, overhear  # noqa: PLC0415 -- as above
+    from daemon.bench import (  # noqa: PLC0415 -- as above
+        connect,
+        describe,
+        overhear,
+        registers,
+    )
 
     if not interactive():
         misuse("describe asks questions and needs a terminal")
@@ -189,6 +194,7 @@ def bench_describe(name: str, address: str) -> None:
                 instrument=Instrument(address=address, profile=name),
                 connect=connect,
                 overhear=overhear,
+                registers=registers,
                 known={
                     one: load_profile(one, home.folder)
                     for one in profile_names(home.folder)

@@ -18,7 +18,7 @@ from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import OutputNotOffError, RefusedError
 from daemon.bench.retry import NEVER
 from daemon.bench.source import Source
-from daemon.bench.visa import connect, overhear
+from daemon.bench.visa import connect, overhear, registers
 from daemon.commands import bench_instruments
 from daemon.service.home import Home
 from tests.daemon.bench.fakes import PROFILES, FakeBench
@@ -54,6 +54,7 @@ def described(
         instrument=Instrument(address=address, profile="mine", timeout_s=0.5),
         connect=connect,
         overhear=overhear,
+        registers=registers,
     )
     (folder / "profiles").mkdir()
     (folder / "profiles" / "mine.toml").write_text(text, encoding="utf-8")
@@ -139,6 +140,7 @@ def test_a_question_mark_is_help_and_a_wrong_line_is_tried_again() -> None:
             instrument=Instrument(address=port.address, profile="mine", timeout_s=0.5),
             connect=connect,
             overhear=overhear,
+            registers=registers,
         )
     assert "  Such as READ?; 'none' where it sends readings by itself." in said
     assert "  'X' is answered 'what'." in said
@@ -337,6 +339,7 @@ def test_what_is_wrong_in_an_exchange_is_asked_for_there_or_left_out() -> None:
             Instrument(address="COM1", profile="mine"),
             connect,
             overhear,
+            registers,
             {},
         )
         asking._found = {"title": "Meter", "kind": "voltmeter", "read": "READ?"}
@@ -382,6 +385,7 @@ def test_a_line_that_turns_a_source_on_leaves_it_off(confirmed: str) -> None:
                 ),
                 connect=connect,
                 overhear=overhear,
+                registers=registers,
             )
         assert ("run" in board.heard) == (confirmed == "yes")
         assert board.heard[-1] == "stop"
@@ -490,7 +494,7 @@ def test_the_command_goes_back_a_question_and_writes_the_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(bench_instruments, "interactive", lambda: True)
-    typed = ["", "Counter", "", "both", "back", "", "", "", "", "none", "V", *[""] * 4]
+    typed = ["", "Counter", "", "", "both", "back", *[""] * 4, "none", "V", *[""] * 4]
     with serial_instrument(Counting()) as port:
         done = CliRunner().invoke(
             bench_instruments.bench_describe,
@@ -617,6 +621,7 @@ def test_going_back_over_a_line_that_broke_is_no_yes_to_silence() -> None:
                 ),
                 connect=connect,
                 overhear=overhear,
+                registers=registers,
             )
         return dialogue.answers
 

@@ -20,7 +20,7 @@ from daemon.bench.driver import Binding, Meter
 from daemon.bench.errors import BadAnswerError, OverrangeError
 from daemon.bench.frame_finding import is_text, layout
 from daemon.bench.retry import NEVER
-from daemon.bench.visa import connect, overhear
+from daemon.bench.visa import connect, overhear, registers
 from tests.daemon.bench.old_instruments import serial_instrument
 
 MOST_SAID = 80
@@ -101,6 +101,7 @@ def told(
         instrument=Instrument(address=address, profile="mine", timeout_s=0.5),
         connect=connect,
         overhear=hears or (lambda *_: [meter(meter.asked or "") for _ in range(8)]),
+        registers=registers,
         known={one: load_profile(one, folder) for one in profile_names(folder)},
     )
     return text, said
