@@ -358,7 +358,7 @@ class _Describing:
             self._found["serial"] = {"baud": baud, "parity": parity}
         while True:
             device = ask.put(
-                "Which number has it on the line?",
+                "Which number does it have on the line?",
                 integer(_allowed(Modbus, "device")),
                 why="Its manual says address, unit or slave number. Often 1.",
                 default=self._instrument.addressee or "1",

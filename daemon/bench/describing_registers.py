@@ -111,6 +111,7 @@ class _Finding:
         self._unit = unit
         self._line = opened("high first")
         self._blocks: list[_Block] = []
+        self._fault = ""
 
     def close(self) -> None:
         self._line.close()
@@ -126,7 +127,8 @@ class _Finding:
         )
         self._blocks = [one for block in where for one in self._readable(block)]
         if not self._blocks:
-            self._dialogue.say("  It refuses to read any register there.", again=True)
+            why = f": {self._fault}" if self._fault else ", it has none there"
+            self._dialogue.say(f"  No register there can be read{why}.", again=True)
             return None
         self._dialogue.say(f"  These can be read: {_said_blocks(self._blocks)}.")
         shown: list[Shown] = []
@@ -146,7 +148,8 @@ class _Finding:
                 continue
             try:
                 words = self._line.words(table, first, many)
-            except (TimeoutError, ValueError):
+            except (OSError, ValueError) as exc:
+                self._fault = str(exc)
                 silent += 1
                 words = None
             if words is not None:
@@ -160,7 +163,7 @@ class _Finding:
         for table, first, many in self._blocks:
             try:
                 words = self._line.words(table, first, many)
-            except (TimeoutError, ValueError):
+            except (OSError, ValueError):
                 continue
             for place, word in enumerate(words or ()):
                 held[table, first + place] = word

@@ -188,7 +188,7 @@ def test_a_float_of_swapped_words_is_found_among_registers_that_change(
             panel,
             address,
             {
-                "Which number has it": "17",
+                "Which number does it have": "17",
                 "Which register says what it is": "holding 7 uint16",
                 "Is that right": "yes",
             },
@@ -234,7 +234,7 @@ def test_a_factor_is_asked_for_where_it_is_no_power_of_ten(tmp_path: Path) -> No
             address,
             {
                 "Which parity": "none",  # a pseudo-terminal has no other
-                "Which number has it": "3",
+                "Which number does it have": "3",
                 "Where is its reading": "30003",
                 "Have it show overload": "no",
                 "Have it show a fourth": "",
@@ -257,7 +257,9 @@ def test_a_factor_is_asked_for_where_it_is_no_power_of_ten(tmp_path: Path) -> No
 def test_a_device_that_does_not_answer_is_asked_for_again(tmp_path: Path) -> None:
     panel = Panel(holds=counts)
     with registers_over_tcp(d1=panel) as address:
-        how, said = told(panel, address, {"Which number has it": ["2", "1"]}, tmp_path)
+        how, said = told(
+            panel, address, {"Which number does it have": ["2", "1"]}, tmp_path
+        )
     assert any(one.startswith("  Device 2 cannot be read: device 2") for one in said)
     assert how.modbus is not None
     assert how.modbus.device == 1
