@@ -52,6 +52,7 @@ def init(
     *,
     edit: bool = False,
     foresee: Foresee = _nothing,
+    needs: Foresee = _nothing,
 ) -> tuple[Path, ...]:
     """Ask what is needed and write the files; return their paths, none if refused.
 
@@ -67,6 +68,8 @@ def init(
         The files of before are kept in a folder beside them.
     foresee
         What the settings will not do well is said before they are written.
+    needs
+        How good meters must be for the limits is said before they are asked about.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def init(
             given = known
     before = dict(known) if edit else None
     dialogue, files, wanted = _asked(
-        ask, say, folder, given=given, before=before, foresee=foresee
+        ask, say, folder, given=given, before=before, foresee=foresee, needs=needs
     )
     if not wanted:
         say("Nothing was written.")
@@ -267,6 +270,7 @@ def _asked(
     given: Sequence[tuple[str, str]],
     before: Mapping[str, str] | None,
     foresee: Foresee,
+    needs: Foresee,
 ) -> tuple[Dialogue, dict[str, str], bool]:
     """Ask everything, again and again where the person goes back.
 
@@ -284,7 +288,7 @@ def _asked(
             note=lambda answers: _keep(folder, answers),
         )
         try:
-            settings = _ask_settings(dialogue, folder)
+            settings = _ask_settings(dialogue, folder, needs)
             if before is not None:
                 settings = _as_recorded(settings, folder)
             files = dict(texts(settings))
@@ -351,7 +355,9 @@ def _put_aside(folder: Path) -> Path | None:
     return kept
 
 
-def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
+def _ask_settings(
+    dialogue: Dialogue, folder: Path, needs: Foresee = _nothing
+) -> Settings:
     product = ask_product(dialogue)
     people = dialogue.put(
         "Who may end a hold? Names, with commas between them",
@@ -374,6 +380,14 @@ def _ask_settings(dialogue: Dialogue, folder: Path) -> Settings:
         product = with_selectors(product)
         bench = simulated_bench(product)
     elif who == "you":
+        unsaid = Settings(
+            product=product,
+            bench=None,
+            plan=Plan(people=people, watching=Watching()),
+            alerts=Alerts(),
+        )
+        for line in needs(unsaid):
+            dialogue.say(line)
         meters = dialogue.put(
             "How good is the meter that reads what goes in, by its data sheet?",
             text(Meters),

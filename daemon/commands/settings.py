@@ -8,7 +8,7 @@ from click.shell_completion import get_completion_class
 from config import check, init as ask_and_write, load, private_folder
 from daemon.commands.opened import home_here
 from daemon.commands.showing import interactive, misuse, say, show
-from daemon.judging import ProductModel, too_poor_for
+from daemon.judging import ProductModel, meters_needed, too_poor_for
 
 SHELLS = ("bash", "zsh", "fish")
 
@@ -36,6 +36,7 @@ def init(*, edit: bool) -> None:
         say,
         edit=edit,
         foresee=too_poor_for,
+        needs=meters_needed,
     )
 
 

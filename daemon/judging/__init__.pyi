@@ -48,7 +48,11 @@ from .instruments import (
     standards_past_due as standards_past_due,
 )
 from .product import ProductModel as ProductModel, RangeModel as RangeModel
-from .prospects import too_poor_for as too_poor_for, too_poor_on as too_poor_on
+from .prospects import (
+    meters_needed as meters_needed,
+    too_poor_for as too_poor_for,
+    too_poor_on as too_poor_on,
+)
 from .resolution import resolution_ppm2 as resolution_ppm2
 from .standards import (
     InForce as InForce,

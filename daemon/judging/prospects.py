@@ -104,6 +104,29 @@ def too_poor_for(settings: Settings) -> tuple[str, ...]:
     return (*said, _would_do(settings))
 
 
+def meters_needed(settings: Settings) -> tuple[str, ...]:
+    """Say how good meters that are read by hand must be for the limits.
+
+    Nothing where the usual ones will do.
+
+    Parameters
+    ----------
+    settings
+        Without a bench, and without a word on the meters.
+    """
+    if not prospects(settings):
+        return ()
+    found = meters_that_would_do(settings)
+    if not found:
+        return ("No handheld meter is good enough to judge these error limits.",)
+    said = (
+        f"To judge these error limits, meters of {found['output']} or better are "
+        f"needed; those of {USUAL_METERS} are too poor. Without a verdict no unit may "
+        "leave."
+    )
+    return (said,)
+
+
 def too_poor_on(settings: Settings, judged: Container[str]) -> str:
     """Say on which ranges meters give no verdict; nothing where on none.
 

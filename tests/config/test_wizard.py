@@ -84,6 +84,17 @@ def test_what_the_settings_will_not_do_is_said_before_they_are_written(
     assert said.index("init --edit`, where") < said.index("Write product.toml")
 
 
+def test_how_good_meters_must_be_is_said_where_they_are_asked_about(
+    tmp_path: Path,
+) -> None:
+    _, script = transcript("by_hand.txt")
+    told = "These limits need better meters."
+    assert init(tmp_path, script.ask, script.say, needs=lambda _: [told])
+    asked = next(n for n, one in enumerate(script.lines) if one.startswith("How good "))
+    assert script.lines[asked - 1] == told
+    assert script.lines.count(told) == 1
+
+
 def test_what_a_session_means(tmp_path: Path) -> None:
     _, script = transcript("amplifier.txt")
     init(tmp_path, script.ask, script.say)

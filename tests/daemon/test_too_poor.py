@@ -19,6 +19,7 @@ from config.quantity import Unit
 from config.wizard import write_anew
 from daemon.judging.product import ProductModel
 from daemon.judging.prospects import (
+    meters_needed,
     meters_that_would_do,
     prospects,
     too_poor_for,
@@ -116,6 +117,14 @@ def test_meters_that_would_do_are_taken_when_typed_back(
 
     assert too_poor_for(with_meters(str)) == ()
     assert too_poor_for(with_meters(a_bit_poorer)) != ()
+
+
+def test_before_meters_are_asked_about_it_is_said_how_good_they_must_be() -> None:
+    usual, _ = HANDHELDS[0]
+    (said,) = meters_needed(by_hand(usual))
+    (advised,) = {*meters_that_would_do(by_hand(usual)).values()}
+    assert f"meters of {advised} or better are needed" in said
+    assert meters_needed(by_hand(advised)) == ()
 
 
 def test_a_meter_of_a_bench_that_would_do_is_taken_when_typed_back() -> None:
