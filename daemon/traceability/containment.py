@@ -20,6 +20,7 @@ from daemon.traceability.tracing import (
     Place,
     Records,
     builds_about,
+    by_decision,
     leftover,
     where_now,
 )
@@ -195,6 +196,8 @@ class Containment:
     """Says of a finding that was withdrawn that it concerns nobody, or which does."""
     either: bool = False
     """Whether `part` names several, of which nothing so far tells which is off."""
+    by_decision: tuple[str, ...] = ()
+    """Who let units that are concerned leave although something spoke against it."""
 
     def listed(self) -> dict[str, tuple[Concerned, ...]]:
         """Return the units by list, empty lists left out."""
@@ -285,6 +288,7 @@ class Containment:
                         f"Put aside what is left of reel {self.reel}: "
                         f"{counted(left, 'part')}."
                     )
+        said += self.by_decision
         said += [f"The reel is also in product {one}." for one in self.other_products]
         said += [
             f"Build {one.build}: {counted(one.units, 'unit')} without serial left on "
@@ -461,6 +465,12 @@ def of_records(
         without_serial=tuple(one for one in records.past if one.build in builds),
         withdrawn=concerns_nobody(signal) if signal is not None and gone else None,
         either=either,
+        by_decision=by_decision(
+            left
+            for one in units
+            if one.where in (Place.SHIPPED, Place.RESELLER)
+            and (left := records.shipment_of(one.serial)) is not None
+        ),
     )
 
 

@@ -211,6 +211,11 @@ class Records:
         """Return the reel of each part as the unit was built."""
         return reels_of(unit.serial, self._fitted.get(unit.build, ()), ())
 
+    def replacements(self, serial: str) -> list[ReworkOf]:
+        """Return the parts that were replaced on a unit, oldest first."""
+        mine = self._replaced.get(serial, ())
+        return sorted(mine, key=lambda one: one.reworked_at)
+
     def shipment_of(self, serial: str) -> ShipmentState | None:
         """Return a unit's latest shipment, None when it never left."""
         return self._moves.get(serial)
@@ -472,8 +477,28 @@ def leftover(records: Records, reel: str) -> int | None:
     """Return how many parts of a reel are left; None when its number is unknown."""
     for one in records.receipts:
         if one.reel == reel:
-            return int(one.quantity) - len(records.carriers(reel))
+            return (
+                int(one.quantity)
+                - len(records.carriers(reel))
+                - len(taken_off(records, reel))
+            )
     return None
+
+
+def taken_off(records: Records, reel: str) -> list[str]:
+    """Return the units that a part of a reel was taken off, once a part.
+
+    Such a part is used: it is neither in the unit nor on the reel again.
+    """
+    found = []
+    for unit in records.units:
+        replacements = records.replacements(unit.serial)
+        before = records.reels_before_rework(unit) if replacements else {}
+        for rework in replacements:
+            if before.get(str(rework.part)) == reel:
+                found.append(unit.serial)
+            before[str(rework.part)] = str(rework.reel)
+    return found
 
 
 def leftover_lines(records: Records, reel: str) -> list[str]:
@@ -483,7 +508,11 @@ def leftover_lines(records: Records, reel: str) -> list[str]:
         return ["How many parts came with it is not recorded."]
     if left < 0:
         return [f"{-left} more parts used than received: check the records."]
-    return [f"{counted(left, 'part')} left over."]
+    said = [f"{counted(left, 'part')} left over."]
+    if off := taken_off(records, reel):
+        parts = counted(len(off), "part")
+        said.append(f"Not counted: {parts} taken off again, of {spans(set(off))}.")
+    return said
 
 
 def fitting_doubts(
@@ -561,8 +590,8 @@ def require_fittable(records: Records, fitting: Fitting, planned: PlannedPart) -
     if left is not None and left <= 0:
         raise ContradictionError(
             reel=reel,
-            detail="every part that came is in a unit already: "
-            f"{len(records.carriers(reel))} of it",
+            detail="every part that came is used already: "
+            f"{len(records.carriers(reel)) + len(taken_off(records, reel))} of it",
         )
 
 
@@ -727,6 +756,19 @@ def _moved(records: Records, serial: str) -> list[str]:
             when, why = one.returned_at, one.return_reason
             lines.append(f"{day_of(when)} came back: {why}")
     return lines
+
+
+def by_decision(shipments: Iterable[ShipmentState]) -> tuple[str, ...]:
+    """Say which units left although something spoke against it, and who decided it."""
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for one in shipments:
+        if one.override_reason:
+            who = one.person, day_of(one.shipped_at), one.override_reason
+            alike.setdefault(who, []).append(one.serial)
+    return tuple(
+        f"{spans(serials)} left by decision of {person}, {day}: {reason.rstrip('.')}."
+        for (person, day, reason), serials in alike.items()
+    )
 
 
 def _held(hold: Held) -> str:

@@ -82,9 +82,25 @@ def test_a_reel_of_which_no_part_is_left_is_refused(home: Home) -> None:
     # The whole of B-1, ten units, carries it.
     run(home, "reel", "fit", "K-204", "R3", "--build", "B-1")
     with pytest.raises(
-        ContradictionError, match="every part that came is in a unit already: 10"
+        ContradictionError, match="every part that came is used already: 10"
     ):
         run(home, "reel", "fit", "K-204", "R3", "--build", "B-5")
+
+
+def test_a_part_that_was_taken_off_is_not_on_its_reel_again(home: Home) -> None:
+    add(home, "K-214", "20k", "--quantity", "12")
+    add(home, "K-215", "20k", "--quantity", "2")
+    # The whole of B-2, ten units, has parts of it.
+    run(home, "reel", "fit", "K-214", "R4", "--build", "B-2", "--anyway")
+    assert "2 parts left over." in run(home, "trace", "K-214")
+    replace = ("rework", "replace", "PA-2001", "R4", "--reel", "K-215")
+    run(home, *replace, "--person", "Ada Moreno", "--reason", "burnt")
+    told = run(home, "trace", "K-214")
+    assert "2 parts left over." in told
+    assert "Not counted: 1 part taken off again, of PA-2001." in told
+    told = run(home, "trace", "K-215")
+    assert "1 part left over." in told
+    assert "Not counted" not in told
 
 
 def test_fewer_parts_than_a_build_needs_are_said_and_not_refused(home: Home) -> None:

@@ -34,7 +34,9 @@ def test_a_range_of_serials_leaves_and_one_comes_back(home: Path) -> None:
     assert "lid bent" in said(home, "trace", "PA-1002").stdout
 
 
-def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
+def test_what_is_held_stays_unless_somebody_answers_for_it(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     stays = said(home, "ship", "PA-3006", "PA-1005", "--to", "order 9", *BY)
     assert stays.exit_code == 1
     lines = stays.stdout.splitlines()
@@ -59,6 +61,19 @@ def test_what_is_held_stays_unless_somebody_answers_for_it(home: Path) -> None:
     )
     assert "Has left by override" in left.stdout, left.output
     assert once_more in said(home, "trace", "PA-3006").stdout
+    # Whoever looks for the reel's units, or reads the build's record, sees who let it.
+    decided = "PA-3006 left by decision of Ada Moreno, "
+    assert decided in said(home, "contain", "K-900").stdout
+    monkeypatch.setattr(
+        "daemon.traceability.papers.build.charts_of", lambda *_: ()
+    )  # drawn elsewhere
+    record = said(
+        home, "report", "build", "B-3", "--as", "html", "--into", str(tmp_path)
+    )
+    assert record.exit_code == 0, record.output
+    written = Path(record.stdout.splitlines()[0]).read_text(encoding="utf-8")
+    assert decided in written
+    assert written.index(once_more) > written.index(decided)
 
 
 @pytest.mark.parametrize(

@@ -83,6 +83,8 @@ class BuildRelease:
     """What was in force: limits, guard band, which settings, a sentence each."""
     released: tuple[str, ...] = ()
     """Who let it go, when and why, a sentence each."""
+    by_decision: tuple[str, ...] = ()
+    """Who let units leave although something spoke against it, a sentence each."""
     left: str = ""
     """What has left so far, in a sentence."""
     incomplete: tuple[str, ...] = ()
@@ -149,8 +151,9 @@ def build_release(release: BuildRelease) -> Paper:
 def _released(release: BuildRelease) -> tuple[str, ...]:
     """Say who let it go; where nobody has, what comes first."""
     if _stands_whole(release) or release.doubts:
-        return (*release.released, HELD)
-    return (*release.released, *_in_part(release)) or (NOT_RELEASED,)
+        return (*release.released, *release.by_decision, HELD)
+    said = (*release.released, *_in_part(release)) or (NOT_RELEASED,)
+    return (*said, *release.by_decision)
 
 
 def _stands_whole(release: BuildRelease) -> list[HoldLine]:

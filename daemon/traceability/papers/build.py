@@ -27,7 +27,7 @@ from daemon.traceability.papers.of_bench import (
     settings_of,
     standards_of,
 )
-from daemon.traceability.tracing import reworked, spans
+from daemon.traceability.tracing import by_decision, reworked, spans
 from storage import (
     BuildState,
     BuildYield,
@@ -122,7 +122,10 @@ def build_release(
         findings=tuple(_finding(one) for one in found if one.cause is not Cause.CHART),
         charts=charts_of(store, product, [build]) if latest else (),
         failures=_failures(store, product, build, latest, away),
-        bench=tuple(_benches(store, sessions)),
+        bench=(
+            *_benches(store, sessions),
+            *_not_checked_after(store, body, latest),
+        ),
         instruments=instruments_of(
             store, {key: at.date() for key, at in sessions.items()}, body
         ),
@@ -134,6 +137,7 @@ def build_release(
             for one in holds
             if one.disposal in LET_GO and one.ended_at is not None
         ),
+        by_decision=by_decision(away),
         left=_left(away),
         incomplete=_incomplete(product, latest),
     )
@@ -227,6 +231,33 @@ def _benches(store: Store, sessions: Mapping[str, datetime]) -> Iterator[str]:
             yield (
                 f"Bench {one.bench}, session {session}, opened "
                 f"{figures.moment(one.opened_at)}, last unit {figures.moment(last)}."
+            )
+
+
+def _not_checked_after(
+    store: Store, body: Mapping[str, Any], latest: Sequence[LatestResult]
+) -> Iterator[str]:
+    """Say of each session which units it measured after its last check of the bench."""
+    standard = ((body.get("bench") or {}).get("check_standard") or {}).get("serial")
+    if standard is None:
+        return
+    for session in dict.fromkeys(one.session for one in latest):
+        checks = [
+            one.number
+            for one in store.rows(UnitRow, serial=standard, session=session)
+            if one.kind is RunKind.CHECK
+        ]
+        if not checks:
+            continue
+        after = {
+            one.serial
+            for one in latest
+            if one.session == session and one.number > max(checks)
+        }
+        if after:
+            yield (
+                f"Session {session} has no closing check after {spans(after)}: nobody "
+                "knows whether the bench moved while it measured them."
             )
 
 
