@@ -29,6 +29,10 @@ class StandardReading:
     uncertainty_ppm: float
     own_ppm: float
 
+    def __post_init__(self) -> None:
+        finite(error_ppm=self.error_ppm)
+        not_negative(uncertainty_ppm=self.uncertainty_ppm, own_ppm=self.own_ppm)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BetweenBenches:
@@ -41,6 +45,10 @@ class BetweenBenches:
     difference_ppm: float
     uncertainty_ppm: float
     allowed_ppm: float
+
+    def __post_init__(self) -> None:
+        finite(difference_ppm=self.difference_ppm)
+        not_negative(uncertainty_ppm=self.uncertainty_ppm, allowed_ppm=self.allowed_ppm)
 
     @property
     def differs(self) -> bool:

@@ -10,7 +10,13 @@ from functools import cached_property
 
 import numpy as np
 
-from daemon.metrology.checks import finite, not_zero, positive
+from daemon.metrology.checks import (
+    finite,
+    not_negative,
+    not_zero,
+    positive,
+    within_reach,
+)
 from daemon.metrology.monte_carlo import MonteCarloResult, monte_carlo
 from daemon.metrology.propagation import Floats, Input
 from daemon.metrology.range_error import TEMPERATURE, RangeError
@@ -95,6 +101,7 @@ class Budget:
     needed_ratio: float
 
     @classmethod
+    @within_reach
     def of(
         cls,
         error: RangeError,
@@ -129,8 +136,11 @@ class Budget:
         positive(full_scale=full_scale)
         not_zero(reference=error.reference)
         finite(indicated=error.indicated, away_k=away_k)
+        not_negative(limit_ppm=limit_ppm)
+        positive(needed_ratio=needed_ratio)
         total = combined(error.components)
         positive(**{"combined standard uncertainty": total})
+        positive(uncertainty_ppm=error.uncertainty_ppm)
         ratio = abs(error.indicated / error.reference)
         lines = [
             _line(one, total=total, ratio=ratio, away_k=abs(away_k))

@@ -1,9 +1,16 @@
 """Arguments, refused at the door with their name, value and bound."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
 from math import isfinite
+from typing import ParamSpec, TypeVar
+
+import numpy as np
 
 from daemon.metrology.errors import ArgumentError
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 LARGEST = 1e150
 """Beyond this a square is no longer finite, and no measured value is."""
@@ -81,3 +88,31 @@ def same_length(name: str, values: Sequence[object], other: Sequence[object]) ->
         raise ArgumentError(
             name=f"number of {name}", value=len(values), bound=str(len(other))
         )
+
+
+def within_reach(function: Callable[P, R]) -> Callable[P, R]:
+    """Return a function that refuses numbers too far apart for double precision.
+
+    Each by itself may be one, and their product or quotient none: that is told as one
+    error instead of an overflow or a division by zero on the way.
+
+    Examples
+    --------
+    >>> within_reach(lambda one, other: one / other)(1.0, 0.0)
+    Traceback (most recent call last):
+    daemon.metrology.errors.ArgumentError: numbers = (1.0, 0.0): must be closer together
+    """
+
+    @wraps(function)
+    def checked(*given: P.args, **named: P.kwargs) -> R:
+        try:
+            with np.errstate(over="raise", divide="raise", invalid="raise"):
+                return function(*given, **named)
+        except ArithmeticError:
+            raise ArgumentError(
+                name="numbers",
+                value=(*given, *named.values()),
+                bound="closer together",
+            ) from None
+
+    return checked

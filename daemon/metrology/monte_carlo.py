@@ -104,6 +104,7 @@ def monte_carlo(
     (2.0, 3.9)
     """
     probability(coverage=coverage)
+    not_negative(seed=seed)
     if not 1 <= significant_digits <= 4:
         raise ArgumentError(
             name="significant_digits", value=significant_digits, bound=">= 1 and <= 4"

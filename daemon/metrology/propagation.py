@@ -9,7 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import nominal_value, ufloat
 
-from daemon.metrology.checks import degrees_of_freedom, finite, not_negative
+from daemon.metrology.checks import (
+    degrees_of_freedom,
+    finite,
+    not_negative,
+    within_reach,
+)
 from daemon.metrology.errors import (
     ArgumentError,
     MetrologyError,
@@ -221,6 +226,7 @@ class JointResult:
         return found
 
 
+@within_reach
 def propagate(
     model: Callable[..., Any],
     inputs: Sequence[Input],
@@ -309,6 +315,7 @@ def propagate(
     )
 
 
+@within_reach
 def propagate_jointly(
     model: Callable[..., Sequence[Any]],
     inputs: Sequence[Input],
@@ -358,6 +365,7 @@ def propagate_jointly(
     )
 
 
+@within_reach
 def second_order_variances(
     model: Callable[..., Any], inputs: Sequence[Input]
 ) -> dict[tuple[str, str], float]:

@@ -15,6 +15,7 @@ EXPANSION = 2.0
 """Coverage factor of the expanded uncertainty that guard bands are made of."""
 
 _FAR = 12.0
+_LARGEST_ERROR = 1e-9
 _ROUNDING = 1e-12
 _SQRT_TWO_PI = sqrt(2 * pi)
 
@@ -220,25 +221,32 @@ def _share(
     chance: Callable[[float], float], low: float, high: float, turns: Sequence[float]
 ) -> float:
     """Integrate a chance over the standard normal production from low to high."""
-    from scipy.integrate import quad  # noqa: PLC0415 -- slow to load, seldom needed
-
     start, end = max(low, -_FAR), min(high, _FAR)
     if start >= end:
         return 0.0
     inside = sorted(turn for turn in turns if start < turn < end)
     edges = [start, *inside, end]
     return sum(
-        quad(
-            lambda z: chance(z) * exp(-z * z / 2) / _SQRT_TWO_PI,
-            one,
-            other,
-            epsabs=1e-14,
-            epsrel=1e-10,
-        )[0]
+        _integral(lambda z: chance(z) * exp(-z * z / 2) / _SQRT_TWO_PI, one, other)
         for one, other in pairwise(edges)
         # Two turns that rounding alone sets apart leave nothing to integrate.
         if other - one > _ROUNDING * max(1.0, abs(one))
     )
+
+
+def _integral(function: Callable[[float], float], low: float, high: float) -> float:
+    from scipy.integrate import quad  # noqa: PLC0415 -- slow to load, seldom needed
+
+    # What is told beside it is mostly that the last digits are rounding: the error says
+    # whether that matters.
+    found, error, *_ = quad(
+        function, low, high, epsabs=1e-14, epsrel=1e-10, full_output=True
+    )
+    if error > _LARGEST_ERROR:
+        raise ArgumentError(
+            name="error of a risk", value=error, bound=f"<= {_LARGEST_ERROR:g}"
+        )
+    return float(found)
 
 
 def _between(low: float, high: float) -> float:

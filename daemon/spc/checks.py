@@ -1,6 +1,6 @@
 """Argument checks: what every function of this package does at the door."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
 from math import isfinite
 from typing import ParamSpec, TypeVar
@@ -106,6 +106,23 @@ def count(argument: str, value: int, *, at_least: int) -> int:
         allowed = f"a whole number >= {at_least}"
         raise OutOfRangeError(argument=argument, value=value, allowed=allowed)
     return int(value)
+
+
+def places(argument: str, given: Iterable[int], *, below: int) -> list[int]:
+    """Return places in a list of so many, refusing any that it does not have.
+
+    Examples
+    --------
+    >>> places("range", [3], below=3)
+    Traceback (most recent call last):
+    daemon.spc.errors.OutOfRangeError: range = 3: must be a whole number >= 0 and < 3
+    """
+    found = list(given)
+    for place in found:
+        if place not in range(below):
+            allowed = f"a whole number >= 0 and < {below}"
+            raise OutOfRangeError(argument=argument, value=place, allowed=allowed)
+    return found
 
 
 def finite_array(

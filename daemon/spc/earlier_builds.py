@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import fdtri, stdtrit
 
-from daemon.spc.checks import finite_array
+from daemon.spc.checks import finite_array, share, within_reach
 from daemon.spc.errors import NoSpreadError, TooFewError
 
 FEWEST = 2
@@ -52,6 +52,7 @@ class Compared:
         return self.ratio_low > 1.0 or self.ratio_high < 1.0
 
 
+@within_reach
 def against_earlier(
     build: ArrayLike, earlier: Sequence[ArrayLike], *, confidence: float = 0.95
 ) -> Compared:
@@ -81,6 +82,7 @@ def against_earlier(
     >>> round(found.shift, 3), found.moved, round(found.ratio, 3)
     (4.0, True, 1.0)
     """
+    share("confidence", confidence)
     mine = finite_array("build", build)
     others = [finite_array("earlier", one) for one in earlier]
     others = [one for one in others if len(one)]
@@ -106,10 +108,9 @@ def against_earlier(
     else:
         other, other_freedom = pooled / len(others[0]), freedom
     own = variance / n
-    squares = own**2 / (n - 1) + other**2 / other_freedom
-    reach = float(
-        stdtrit((own + other) ** 2 / squares, (1.0 + confidence) / 2.0)
-    ) * sqrt(own + other)
+    mine_of, others_of = own / (own + other), other / (own + other)
+    welch = 1.0 / (mine_of**2 / (n - 1) + others_of**2 / other_freedom)
+    reach = float(stdtrit(welch, (1.0 + confidence) / 2.0)) * sqrt(own + other)
     shift = float(mine.mean()) - float(means.mean())
     usual = None
     if several:
@@ -118,7 +119,7 @@ def against_earlier(
     tail = (1.0 - confidence) / 2.0
     ratio = variance / pooled
     low, high = (
-        ratio / float(fdtri(n - 1, freedom, share)) for share in (1.0 - tail, tail)
+        ratio / float(fdtri(n - 1, freedom, one)) for one in (1.0 - tail, tail)
     )
     return Compared(
         shift=shift,

@@ -326,7 +326,8 @@ class SpotCheck:
         true = self._scatters_ppm()[:, None] / root
         scatter = np.hypot(self.build_sigma_ppm, true)
         off = (shift_ppm + self._means_ppm())[:, None, None]
-        with np.errstate(over="ignore"):
+        # Of no scatter left by rounding: sure, or no number, which is refused below.
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
             beyond = ndtr((off - bound) / scatter)
             below = ndtr((-bound - off) / scatter)
         seen = np.where(units > 0, beyond + below, 0.0)

@@ -28,14 +28,24 @@ from scipy import stats
 import daemon.metrology
 import daemon.spc
 from daemon.metrology.errors import MetrologyError
+from daemon.metrology.monte_carlo import monte_carlo
+from daemon.metrology.propagation import Input, second_order_variances
+from daemon.metrology.risk import global_risk
 from daemon.metrology.uncertainty import coverage_factor
 from daemon.spc.capability.indices import Specification, cpm_interval, indices
+from daemon.spc.capability.nonnormal import predicted_share_of
 from daemon.spc.charts.cusum import CusumChart
+from daemon.spc.charts.self_starting import QChart
 from daemon.spc.control_limits import Limits
+from daemon.spc.earlier_builds import against_earlier
 from daemon.spc.errors import SpcError
+from daemon.spc.gauge.single import type1_study
 from daemon.spc.reel_claim import reel_claim
-from daemon.spc.rules import NELSON, RunRules
+from daemon.spc.rules import NELSON, Pattern, Rule, RunRules
 from daemon.spc.run_length.distribution import solve_for_mean
+from daemon.spc.run_length.of_rules import ruled_widening
+from daemon.spc.run_length.of_shewhart import t2_size
+from daemon.spc.spot_check import SpotCheck
 from daemon.spc.tolerance import distribution_free_interval
 from daemon.spc.variance.one_way import one_way_components
 
@@ -494,6 +504,80 @@ def test_a_point_of_no_chart_has_no_shift() -> None:
     for wrong in ({"above": nan}, {"since_above": 2}, {"since_above": 0}):
         with pytest.raises(SpcError):
             chart.shift(replace(point, **wrong))
+
+
+@pytest.mark.parametrize("wrong", [nan, inf, 1e308])
+def test_a_check_of_a_standard_that_is_no_number_is_refused(wrong: float) -> None:
+    given = {"error_ppm": 1.0, "uncertainty_ppm": 1.0, "own_ppm": 1.0}
+    for name in given:
+        with pytest.raises(MetrologyError, match=name):
+            daemon.metrology.StandardReading(**given | {name: wrong})
+
+
+def test_units_that_differ_by_less_than_a_number_can_tell_have_no_score() -> None:
+    """The square of the scatter is there, divided by two it is none."""
+    chart = QChart(n=3, squares=5e-324)
+    assert chart.update(1.0).q is None
+    with pytest.raises(SpcError, match="n = -1"):
+        QChart(n=-1)
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0, 100.0, nan])
+def test_builds_are_compared_with_a_confidence_that_is_one(confidence: float) -> None:
+    with pytest.raises(SpcError, match="confidence"):
+        against_earlier([1.0, 2.0], [[1.0, 2.0]], confidence=confidence)
+
+
+def test_builds_are_compared_however_little_their_units_differ() -> None:
+    """The squares of their variances are 0 to the processor."""
+    near = against_earlier([1e-90, 2e-90, 4e-90], [[1e-90, 3e-90]])
+    plain = against_earlier([1.0, 2.0, 4.0], [[1.0, 3.0]])
+    assert near.shift_low == pytest.approx(1e-90 * plain.shift_low, rel=1e-9)
+
+
+def test_rules_that_no_factor_moves_are_refused_at_once() -> None:
+    trend = Rule(pattern=Pattern.TREND, window=50, needed=None, sigmas=0.0)
+    with pytest.raises(SpcError, match="line off the centre"):
+        ruled_widening([trend], arl=15.8)
+
+
+def test_a_limit_far_beyond_a_distribution_is_a_right_answer() -> None:
+    narrow = stats.norm(0.0, 1e-300)
+    found = predicted_share_of(narrow, specification=Specification(upper=1e9))
+    assert found.above == 0.0
+
+
+def test_a_risk_whose_last_digits_are_rounding_is_told() -> None:
+    """Of a production within its limits by far, measured far more coarsely."""
+    found = global_risk(mean=0.0, deviation=1e-9, uncertainty=0.1, low=-1.0, high=1.0)
+    assert found.consumer == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        lambda: type1_study([1.0, 1.1, 1.2], reference=1.0, tolerance=0.5,
+                            sigmas=5e-324),
+        lambda: t2_size(ranges=1, limit=1e-12, distance=60.0, arl=370.0),
+        lambda: SpotCheck(
+            sigma_ppm=5e-324, reel_sigma_ppm=0.0, false_share=0.5,
+        ).seen(4, shift_ppm=0.0),
+    ],
+    ids=["gauge", "subgroup", "spot check"],
+)  # fmt: skip
+def test_what_rounding_leaves_without_a_number_is_refused(
+    asked: Callable[[], Any],
+) -> None:
+    with pytest.raises(SpcError):
+        asked()
+
+
+def test_a_model_whose_curvature_is_beyond_all_numbers_is_refused() -> None:
+    one = Input(name="x", estimate=1.0, standard=1e-200)
+    with pytest.raises(MetrologyError, match="closer together"):
+        second_order_variances(lambda x: x * x, [one])
+    with pytest.raises(MetrologyError, match="seed"):
+        monte_carlo(lambda x: x, [Input(name="x", estimate=0.0, standard=1.0)], seed=-1)
 
 
 @pytest.mark.bench

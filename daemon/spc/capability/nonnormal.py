@@ -199,10 +199,11 @@ def predicted_share_of(
     169.5
     """
     lower, upper = specification.lower, specification.upper
-    return PredictedShare(
-        below=0.0 if lower is None else float(distribution.cdf(lower)),
-        above=0.0 if upper is None else float(distribution.sf(upper)),
-    )
+    with np.errstate(over="ignore"):  # a limit far beyond all that there is
+        return PredictedShare(
+            below=0.0 if lower is None else float(distribution.cdf(lower)),
+            above=0.0 if upper is None else float(distribution.sf(upper)),
+        )
 
 
 class Family(StrEnum):

@@ -16,7 +16,7 @@ from math import copysign, sqrt
 from scipy.special import ndtri, stdtr
 
 from daemon.spc.charts.cusum import CusumChart
-from daemon.spc.checks import finite, positive
+from daemon.spc.checks import count, finite, not_negative, positive
 from daemon.spc.control_limits import Limits
 
 SMALLEST = 5e-324
@@ -83,6 +83,10 @@ class QChart:
 
     def __post_init__(self) -> None:
         positive("width", self.width)
+        count("n", self.n, at_least=0)
+        finite("reference", self.reference)
+        finite("total", self.total)
+        not_negative("squares", self.squares)
 
     def update(self, x: float) -> QPoint:
         """Take one value; constant cost.
@@ -99,8 +103,8 @@ class QChart:
         else:
             before = self.n
             deviation = x - self.reference - self.total / before
-            if before >= 2 and self.squares > 0.0:
-                s = sqrt(self.squares / (before - 1))
+            s = sqrt(self.squares / (before - 1)) if before >= 2 else 0.0
+            if s > 0.0:
                 t = deviation / (s * sqrt(1.0 + 1.0 / before))
                 q = _score(t, before - 1.0)
             self.squares += deviation * deviation * (before / (before + 1))

@@ -9,7 +9,14 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtr, stdtrit
 from scipy.stats import linregress
 
-from daemon.spc.checks import finite, finite_array, positive, same_length, share
+from daemon.spc.checks import (
+    finite,
+    finite_array,
+    positive,
+    same_length,
+    share,
+    within_reach,
+)
 from daemon.spc.control_limits import Limits, limits_from_baseline
 from daemon.spc.errors import NoSpreadError
 from daemon.spc.moments import Moments, moments
@@ -121,6 +128,7 @@ class Type1Study:
         return positive("cg", cg) * self.sigmas * self.bias.s / self.share
 
 
+@within_reach
 def type1_study(
     x: ArrayLike,
     *,

@@ -225,6 +225,12 @@ def ruled_widening(rules: Iterable[Rule], *, arl: float) -> float:
     """
     chosen = checked_rules(rules)
     above_one("arl", arl)
+    if not any(_edges(chosen)):
+        raise OutOfRangeError(
+            argument="rules",
+            value=[rule.words for rule in chosen],
+            allowed="some with a line off the centre: no factor moves another",
+        )
     return solve_for_mean(
         lambda factor: first_firing(chosen, units=1, scale=1.0 / factor).mean,
         arl=arl,

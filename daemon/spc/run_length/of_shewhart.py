@@ -5,7 +5,7 @@ from math import sqrt
 from scipy.special import chdtri, ndtr, ndtri
 from scipy.stats import ncx2
 
-from daemon.spc.checks import count, finite, not_negative, positive
+from daemon.spc.checks import count, finite, not_negative, positive, within_reach
 from daemon.spc.numerics import smallest
 from daemon.spc.run_length.distribution import RunLength, above_one, geometric
 
@@ -165,6 +165,7 @@ def t2_limit(*, ranges: int, arl: float) -> float:
     return float(chdtri(ranges, 1.0 / above_one("arl", arl)))
 
 
+@within_reach
 def t2_size(*, ranges: int, limit: float, distance: float, arl: float) -> int:
     """Return the smallest subgroup by whose mean a shift is found within a wanted ARL.
 
