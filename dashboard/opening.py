@@ -63,5 +63,5 @@ def _keep() -> None:
     already = "" if fresh[0] else " already"
     st.session_state[SAID] = f"Build {name} is open{already}."
     st.session_state[TIMES] = st.session_state.get(TIMES, 0) + 1
-    for key in (NAME, UNITS):
-        st.session_state.pop(key, None)
+    # A key that is taken away would leave in the browser what was typed.
+    st.session_state[NAME], st.session_state[UNITS] = "", None

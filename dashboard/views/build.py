@@ -61,21 +61,23 @@ def one() -> None:
         papers(name)
         return
     drawn = pictures.of_build(shown, name)
-    look.say(builds.headline(state, shown.stays(name)), standing(shown, name))
-    starts = rows.drop_duplicates("serial")["started_at"].sort_values()
-    live(name, state, [one.timestamp() for one in starts])
-    figures_of(shown, name, state)
-    look.heading("Units by ranges, as a share of the limit")
-    charts.show(
-        drawn.specs,
-        words=f"{builds.headline(state, shown.stays(name))} {builds.SHARES}",
-        key=f"build {name}",
-        rows=drawn.rows,
-        columns=drawn.columns,
-        clicks=True,
-    )
-    look.quiet(builds.SHARES)
-    compared(shown, name, rows)
+    # What may grow stands in a place of its own, so that forms below keep theirs.
+    with st.container():
+        look.say(builds.headline(state, shown.stays(name)), standing(shown, name))
+        starts = rows.drop_duplicates("serial")["started_at"].sort_values()
+        live(name, state, [one.timestamp() for one in starts])
+        figures_of(shown, name, state)
+        look.heading("Units by ranges, as a share of the limit")
+        charts.show(
+            drawn.specs,
+            words=f"{builds.headline(state, shown.stays(name))} {builds.SHARES}",
+            key=f"build {name}",
+            rows=drawn.rows,
+            columns=drawn.columns,
+            clicks=True,
+        )
+        look.quiet(builds.SHARES)
+        compared(shown, name, rows)
     held(shown, name)
     papers(name)
 

@@ -61,35 +61,40 @@ def one() -> None:
     drawn = pictures.of_finding(shown, finding)
     said = sentences.finding(finding, decided=is_decided(shown, finding))
     whom = ask(shown, finding)
-    again = shown.good_again.get(name)
-    look.say(
-        said.headline,
-        [] if again is None else [f"{capital(sentences.reworked_units(again))}."],
-    )
-    if whom is not None:
-        first = today.left_first(finding, concerned.numbers(whom))
-        if first is not None:
-            look.stands_out(first)
-    look.answers(list(answers(shown, finding, whom)))
-    charts.show(
-        drawn.specs,
-        words=f"{said.headline} {drawn.words}",
-        key=f"finding {name}",
-        rows=drawn.rows,
-        columns=drawn.columns,
-    )
-    look.heading("Evidence", said.lines)
-    if elsewhere := benches.of_finding(shown, finding):
-        look.heading("What other benches read", elsewhere)
-    alternatives(shown, finding)
+    # What may grow stands in a place of its own, so that what is below keeps its place,
+    # and with it what somebody is typing there.
+    with st.container():
+        again = shown.good_again.get(name)
+        look.say(
+            said.headline,
+            [] if again is None else [f"{capital(sentences.reworked_units(again))}."],
+        )
+        if whom is not None:
+            first = today.left_first(finding, concerned.numbers(whom))
+            if first is not None:
+                look.stands_out(first)
+        look.answers(list(answers(shown, finding, whom)))
+        charts.show(
+            drawn.specs,
+            words=f"{said.headline} {drawn.words}",
+            key=f"finding {name}",
+            rows=drawn.rows,
+            columns=drawn.columns,
+        )
+        look.heading("Evidence", said.lines)
+        if elsewhere := benches.of_finding(shown, finding):
+            look.heading("What other benches read", elsewhere)
+        alternatives(shown, finding)
     if finding.standing:
         look.heading("Measurements that would settle it, the most telling first")
         with st.container(key="who", width=360):
             who.choose(shown.connection.settings.plan.people)
         settle.settle(shown, name, expanded=True)
-    if whom is not None:
-        contained(whom, finding)
-    held(shown, finding)
+    with st.container():
+        if whom is not None:
+            contained(whom, finding)
+    with st.container():
+        held(shown, finding)
     if whom is not None and finding.standing:
         here = [one.serial for one in whom.concerned if one not in whom.left]
         look.heading("Rework", printed=False)

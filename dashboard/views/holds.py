@@ -41,6 +41,22 @@ def holds() -> None:
     look.say(_headline(len(standing), len(doubts)))
     with st.container(key="subject", width=360):
         who.choose(people)
+    # What comes and goes stands in a place of its own: what is below keeps its place,
+    # and with it what somebody is typing there.
+    with st.container():
+        standing_ones(shown, standing)
+    with st.container():
+        for doubt in doubts:
+            in_doubt(doubt)
+    place(shown)
+    if shown.units:
+        rework_form.form(shown, "holds")
+    ended(shown)
+    stepped_back(shown)
+
+
+def standing_ones(shown: Shown, standing: list[HoldState]) -> None:
+    """Show each hold that stands, with its form."""
     settled: set[str] = set()
     findings = {one.signal: one for one in shown.findings}
     raised = {one.signal: one for one in shown.raised}
@@ -52,30 +68,24 @@ def holds() -> None:
     if asked and asked not in {one.hold for one in standing}:
         look.stands_out(screens.hold_is_over(asked))
     for one in sorted(standing, key=lambda o: o.hold != asked):
-        finding = findings.get(one.signal or "")
-        offer = offers.get(one.hold)
-        why = sentences.why_held(one, finding)
-        placed = f"Placed by {one.placed_by}, {look.moment(one.placed_at)}."
-        look.heading(
-            f"{figures.capital(sentences.held(one))}: {why}",
-            [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
-        )
-        if finding is not None and finding.signal not in settled:
-            # One finding may hold a build and a reel.
-            settled.add(finding.signal)
-            settle.settle(shown, finding.signal)
-        documents.offer(papers(one, shown), key=one.hold)
-        title = f"End the hold on {sentences.held(one)}"
-        if names[sentences.held(one)] > 1:
-            title += f", {hold_form.why_placed(one)}"
-        hold_form.form(title, one, raised.get(one.signal or ""), offer)
-    for doubt in doubts:
-        in_doubt(doubt)
-    place(shown)
-    if shown.units:
-        rework_form.form(shown, "holds")
-    ended(shown)
-    stepped_back(shown)
+        with st.container(key=f"standing {one.hold}"):
+            finding = findings.get(one.signal or "")
+            offer = offers.get(one.hold)
+            why = sentences.why_held(one, finding)
+            placed = f"Placed by {one.placed_by}, {look.moment(one.placed_at)}."
+            look.heading(
+                f"{figures.capital(sentences.held(one))}: {why}",
+                [placed] if offer is None else [f"{offer.sentence} {OFFERED}", placed],
+            )
+            if finding is not None and finding.signal not in settled:
+                # One finding may hold a build and a reel.
+                settled.add(finding.signal)
+                settle.settle(shown, finding.signal)
+            documents.offer(papers(one, shown), key=one.hold)
+            title = f"End the hold on {sentences.held(one)}"
+            if names[sentences.held(one)] > 1:
+                title += f", {hold_form.why_placed(one)}"
+            hold_form.form(title, one, raised.get(one.signal or ""), offer)
 
 
 def _headline(standing: int, doubts: int) -> str:

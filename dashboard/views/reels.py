@@ -73,12 +73,15 @@ def reels() -> None:
     mine = next((one for one in rows if one.reel == name), None)
     if mine is None:
         look.say("No reel is recorded yet." if not rows else "No reel is called so.")
-    if said:
-        look.lines(said)
-    if mine is not None:
-        _one(shown, mine)
-    if rows:
-        _every(shown, rows)
+    # All that may grow stands in one place: what is below keeps its own, and with it
+    # what somebody is typing there.
+    with st.container():
+        if said:
+            look.lines(said)
+        if mine is not None:
+            _one(shown, mine)
+        if rows:
+            _every(shown, rows)
     look.heading("Record")
     with st.container(key="subject", width=360):
         who.choose(at.settings.plan.people)
@@ -501,9 +504,13 @@ def _done(form: str, keep: Any, said: str) -> bool:
         _refuse(form, str(exc))
         return False
     st.session_state[DONE], st.session_state[OPEN] = (said, count + 1), None
-    for key in list(st.session_state):
-        if isinstance(key, str) and key.startswith(("new ", "fit from")):
-            del st.session_state[key]
+    # A key that is deleted would leave in the browser what was typed.
+    for key in ("new reel", "new nominal", "new tolerance", "fit from"):
+        st.session_state[key] = ""
+    st.session_state["new quantity"] = None
+    st.session_state["fit anyway"] = False
+    for column in TEXTS:
+        st.session_state[f"new {column}"] = ""
     return True
 
 

@@ -121,28 +121,30 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
     """Show how a unit was measured, what it is made of, and what became of it."""
     at = shown.connection
     errors = records.errors_of(found.subject)
-    if not errors:
-        look.lines(screens.NEVER_MEASURED)
-    rows = at.store.rows(UnitRow, serial=found.subject)
-    if rows:
-        look.heading("Measured")
-        titles = {key: at.product.range(key).title for key in at.product.keys}
-        chart = shares_of_limits(rows, titles, look=look.current())
-        charts.plain(
-            pictures.packed(chart),
-            words=screens.shares_alt(found.subject, len({one.run for one in rows})),
-            key=f"unit {found.subject}",
-            rows=pd.DataFrame([asdict(one) for one in rows]),
-            columns=pictures.UNITS,
-        )
-        runs(rows, titles)
-    if errors:
-        look.heading(
-            "As last measured", measured.said(at.store, at.product, errors.values())
-        )
-        if before := measured.before(at.store, at.product, errors.values()):
-            look.heading("As it was judged before the check that closed it", before)
-    look.heading("Parts and what became of it", found.lines)
+    # What may grow stands in a place of its own, so that the form below keeps its own.
+    with st.container():
+        if not errors:
+            look.lines(screens.NEVER_MEASURED)
+        rows = at.store.rows(UnitRow, serial=found.subject)
+        if rows:
+            look.heading("Measured")
+            titles = {key: at.product.range(key).title for key in at.product.keys}
+            chart = shares_of_limits(rows, titles, look=look.current())
+            charts.plain(
+                pictures.packed(chart),
+                words=screens.shares_alt(found.subject, len({one.run for one in rows})),
+                key=f"unit {found.subject}",
+                rows=pd.DataFrame([asdict(one) for one in rows]),
+                columns=pictures.UNITS,
+            )
+            runs(rows, titles)
+        if errors:
+            look.heading(
+                "As last measured", measured.said(at.store, at.product, errors.values())
+            )
+            if before := measured.before(at.store, at.product, errors.values()):
+                look.heading("As it was judged before the check that closed it", before)
+        look.heading("Parts and what became of it", found.lines)
     if records.is_unit(found.subject):
         place = records.place(records.unit(found.subject))
         if place in {Place.SHIPPED, Place.RESELLER}:

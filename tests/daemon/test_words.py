@@ -239,8 +239,8 @@ def test_a_finding_whose_units_are_all_good_again_is_said_of_the_past() -> None:
 
     assert said().lines[1:] == (
         (
-            "Range 100 µA, reel K-304, read +0.29 % since unit PA-3010; 12 units reworked "
-            "and good again."
+            "Range 100 µA, reel K-304, read +0.29 % since unit PA-3010; 12 units "
+            "reworked and good again."
         ),
     )
     on_it = hold()

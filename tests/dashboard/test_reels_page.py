@@ -1,16 +1,20 @@
 """The page of reels: what is known of one, and its forms."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from daemon.holds import policy
 from daemon.service.client import Client
 from daemon.service.home import VARIABLE, Home
 from daemon.traceability import kitting
+from dashboard.data import FRESH_S, _kept
 from storage.access import open_store
-from storage.records import Build, Fitting, Reel
+from storage.records import Build, Fitting, Reel, Scope
 from storage.records_shipping import ReelReceipt
 from storage.remote import RemoteStore
 from tests.daemon.making import AT, demo_settings
@@ -145,3 +149,45 @@ def test_a_reel_is_offered_to_parts_of_its_value_and_a_refused_form_stays_open(
     assert "--anyway" not in words
     assert folded_open() == [title]
     assert app.text_input(key="fit from").value == "PA-0009"
+
+
+@pytest.mark.parametrize(
+    ("page", "form", "subject"),
+    [
+        ("reels", "Record a reel that came in", "K-104"),
+        ("holds", "Hold something by hand", "K-103"),
+    ],
+)
+def test_a_form_keeps_its_place_while_what_is_above_it_grows(
+    changed: Home, page: str, form: str, subject: str
+) -> None:
+    """Else the browser makes it anew, and what somebody is typing there is lost."""
+    app = opened(page, **({"reel": subject} if page == "reels" else {}))
+    before = place_of(app, form)
+    with open_store(changed.data) as store:
+        hold, line = policy.by_hand(
+            scope=Scope.REEL, subject=subject, product="photodiode-amplifier",
+            person="Ada Moreno", reason="seen wet", people=["Ada Moreno"],
+            at=datetime.now(UTC),
+        )  # fmt: skip
+        store.keep(hold, decision=line)
+    _kept().asked_s = -FRESH_S
+    app.run()
+    assert "seen wet" in said(app).casefold()
+    assert place_of(app, form) == before
+
+
+def place_of(app: AppTest, label: str) -> list[int]:
+    """Return where on the page a form that folds stands, from outside in."""
+
+    def within(block: Any) -> list[int] | None:
+        for place, child in getattr(block, "children", {}).items():
+            if child.type == "expander" and child.label == label:
+                return [place]
+            if (found := within(child)) is not None:
+                return [place, *found]
+        return None
+
+    found = within(app.main)
+    assert found is not None
+    return found
