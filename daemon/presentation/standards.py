@@ -6,7 +6,7 @@ from datetime import datetime
 
 from config import KnownStandard
 from daemon.metrology import Mover, StandardSeen, whose_drift
-from daemon.presentation.figures import PLUS_MINUS, ShareUnit, moment
+from daemon.presentation.figures import PLUS_MINUS, ShareUnit, capital, moment
 from storage import StandardCheck, StandardValue
 
 COVERAGE = 2
@@ -237,7 +237,10 @@ def steps_of(
             f"{unit.name}"
         )
         found.append(
-            (one.assigned_at, f"{one.serial}: known error {step}. {one.reason}")
+            (
+                one.assigned_at,
+                f"{one.serial}: known error {step}. {capital(one.reason)}",
+            )
         )
     return found
 
@@ -246,11 +249,22 @@ def written_otherwise(
     written: KnownStandard, in_force: KnownStandard, titles: Mapping[str, str]
 ) -> str:
     """Say that the bench file has other values of a standard than are in force."""
-    differs = [
-        f"{titles.get(key, key)} {_known_alone(value, written)} in place of "
-        f"{_known_alone(in_force.error_ppm[key], in_force)}"
+    changed = [
+        key
         for key, value in written.error_ppm.items()
         if value != in_force.error_ppm[key]
+    ]
+    unit = ShareUnit.of(
+        one.error_ppm[key] for one in (written, in_force) for key in changed
+    )
+
+    def said(standard: KnownStandard, key: str) -> str:
+        half_ppm = COVERAGE * standard.uncertainty_ppm
+        return f"{unit.signed(standard.error_ppm[key], half_ppm)} {unit.name}"
+
+    differs = [
+        f"{titles.get(key, key)} {said(written, key)} in place of {said(in_force, key)}"
+        for key in changed
     ]
     if written.uncertainty_ppm != in_force.uncertainty_ppm:
         differs.append(
@@ -263,11 +277,6 @@ def written_otherwise(
         f"them, with a reason: `holdpoint standard assign {written.serial} "
         "--as-written`, or the page Standard."
     )
-
-
-def _known_alone(known_ppm: float, standard: KnownStandard) -> str:
-    unit = ShareUnit.of((known_ppm,))
-    return f"{unit.signed(known_ppm, COVERAGE * standard.uncertainty_ppm)} {unit.name}"
 
 
 def _by_range(

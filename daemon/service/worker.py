@@ -34,7 +34,7 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import Hold, LatestRun, NotFoundError, Store
+from storage import Hold, LatestRun, NotFoundError, StandardValue, Store
 
 log = getLogger(__name__)
 
@@ -60,8 +60,9 @@ class Worker:
         self.desk = desk
         self._written = settings
         """As the files say; check standards may have been assigned other values."""
-        self._in_force = in_force(settings, store)
-        settings = self._in_force.settings
+        self._assigned = store.rows(StandardValue, product=settings.product.name)
+        now = in_force(settings, store)
+        settings = now.settings
         self._settings = settings
         self._store = store
         self._clock = clock
@@ -76,7 +77,7 @@ class Worker:
         self._home = home
         self._caught_up = False
         self.bench = BenchAtWork(
-            self._in_force,
+            now,
             home,
             self._cycle,
             desk,
@@ -108,10 +109,11 @@ class Worker:
 
         Somebody may have assigned others since, here or at another bench.
         """
-        now = in_force(self._written, self._store)
-        if now == self._in_force:
+        assigned = self._store.rows(StandardValue, product=self._settings.product.name)
+        if assigned == self._assigned:
             return
-        self._in_force, self._settings = now, now.settings
+        now = in_force(self._written, self._store)
+        self._assigned, self._settings = assigned, now.settings
         self._configuration = kitting.keep_settings(
             self._store, now.settings, at=self._clock.utc()
         )

@@ -144,7 +144,7 @@ def test_checks_go_by_the_new_value_and_what_was_judged_keeps_its_own(
     steps = standards.steps_of([row], "R14", ["CS-1"])
     assert steps[0][0] == AT
     assert "0.0000 → +0.3000 %" in steps[0][1]
-    assert ADA["reason"] in steps[0][1]
+    assert "Calibrated anew, certificate 118" in steps[0][1]
     assert standards.steps_of([row], "R14", ["CS-2"]) == []
 
 

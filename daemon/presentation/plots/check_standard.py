@@ -18,6 +18,8 @@ __all__ = ["check_frame", "checks_in_words", "checks_of_range", "standards_of_ra
 
 AXIS_PX = 64
 DOT_PX = 7.0
+LABEL_PX = 22.0
+"""Where the reason of a step stands: between the title and the highest limit."""
 NAME_PX = 12.0
 """Of a standard behind its line."""
 SHAPES = ("circle", "square", "diamond", "triangle-up")
@@ -220,7 +222,7 @@ def _assigned(
         .mark_rule(color=look.ink, strokeDash=[2, 3])
         .encode(
             x=x,
-            y=alt.value(20),
+            y=alt.value(LABEL_PX + 3.0),
             y2=alt.value(height),
             tooltip=[alt.Tooltip("text:N", title="Assigned")],
         ),
@@ -228,7 +230,7 @@ def _assigned(
             marks.words(
                 rows[half],
                 x,
-                alt.value(height - 10),
+                alt.value(LABEL_PX),
                 look.quiet,
                 dx=4 if left else -4,
                 align="left" if left else "right",
