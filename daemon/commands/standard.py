@@ -15,7 +15,7 @@ from daemon.commands.showing import Shown, listed, misuse, say, shown
 @click.option("--all", "every", is_flag=True, help="What was assigned before, too.")
 @shown
 def standard_list(*, every: bool) -> Shown:
-    """List check standards with the values in force."""
+    """List check standards and their values."""
     from daemon.judging import in_force  # noqa: PLC0415 -- loads the database
     from daemon.presentation import standards  # noqa: PLC0415 -- see above
     from storage import StandardValue  # noqa: PLC0415 -- see above

@@ -234,7 +234,7 @@ def _assigned(
                 look.quiet,
                 dx=4 if left else -4,
                 align="left" if left else "right",
-                limit=320,
+                limit=460,
             )
             for left in (True, False)
             if (half := (rows["place"] <= 0.5 + last / 2) == left).any()
