@@ -5,7 +5,8 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 from threading import Event
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 from click.testing import CliRunner
@@ -20,7 +21,7 @@ from daemon.judging.bench_drift import drifts_of
 from daemon.presentation import MINUS, standards
 from daemon.presentation.documents.of_bench import standards_said
 from daemon.service.worker import Worker
-from daemon.station import Desk, OutOfControlError
+from daemon.station import Desk, OutOfControlError, Station
 from daemon.traceability.papers.of_bench import settings_of, standards_of
 from daemon.traceability.standard_values import (
     StandardValueError,
@@ -245,10 +246,15 @@ def test_the_daemon_goes_on_with_the_new_values_and_commands_say_them(
         before = desk.snapshot()["configuration"]
         worker._take_standards()
         assert desk.snapshot()["configuration"] == before
+        taken: list[tuple[str, tuple[str, ...]]] = []
+        station = SimpleNamespace(take_standards=lambda *new: taken.append(new))
+        worker.bench._station = cast("Station", station)
         assign(store, load(home.folder), "CS-1", error_ppm={"1uA": 35.0}, at=AT, **ADA)
+        worker._take_standards()
         worker._take_standards()
         now = desk.snapshot()["configuration"]
         assert now != before
+        assert taken == [(now, ())]  # once, and nothing in the file is otherwise
         then = StandardsThen(store)
         known = {one: then.of(one, "CS-1") for one in (before, now)}
         assert [one and one.error_ppm["1uA"] for one in known.values()] == [150, 35]
