@@ -30,6 +30,7 @@ from storage.records import (
     RunKind,
     Session,
     Signal,
+    StandardValue,
     Unit,
 )
 from storage.records_amending import Amended, Amendment
@@ -52,7 +53,9 @@ from tests.storage.samples import (
     SHIP_RULE,
     SHIPMENT,
     SIGNAL,
+    STANDARD_VALUE,
     START,
+    decided,
     furnish,
     record,
     results,
@@ -122,6 +125,18 @@ def test_a_hold_at_one_bench_keeps_a_unit_from_leaving_at_the_other(
     benches.exchange(1)
     (reason,) = benches.right.reasons_against("S001", "photoamp", SHIP_RULE)
     assert reason.startswith("held (build B1)")
+
+
+def test_a_standard_s_values_that_one_bench_was_given_are_known_at_all(
+    benches: Benches,
+) -> None:
+    furnish(benches.left)
+    set_up(benches.right)
+    line = decided("Ada", "assign anew", STANDARD_VALUE.serial, START)
+    benches.left.keep(STANDARD_VALUE, decision=line)
+    benches.exchange()
+    assert benches.right.rows(StandardValue) == [STANDARD_VALUE]
+    assert benches.right.rows(LedgerRow)[-1].subject == STANDARD_VALUE.serial
 
 
 def test_what_watching_found_holds_at_all_and_is_named_after_its_bench(
