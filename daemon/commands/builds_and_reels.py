@@ -321,13 +321,15 @@ def reel_check(
             at=datetime.now(UTC),
             incoming=loose_parts.incoming(at.store, name),
         )
-        became = loose_parts.received(
-            mine,
-            [check]
-            if anew
-            else [*loose_parts.checks_of(at.store).get(name, ()), check],
-            wanted=LOOSE_PARTS,
+        earlier = () if anew else loose_parts.checks_of(at.store).get(name, ())
+        twice = loose_parts.read_twice(
+            check.readings, [value for one in earlier for value in one.readings]
         )
+        if twice is not None:
+            say(twice)
+            if interactive():
+                click.confirm("Is each another part?", abort=True, err=True)
+        became = loose_parts.received(mine, [*earlier, check], wanted=LOOSE_PARTS)
         if person is not None:
             held = loose_parts.keep(
                 at.store,

@@ -1,6 +1,6 @@
 """Settle a finding: what to measure next, run it, and what it showed."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -10,8 +10,23 @@ from config import Bench
 from daemon.commands.opened import opened
 from daemon.commands.options import by_person
 from daemon.commands.orders import ordered
-from daemon.commands.showing import Headline, Part, Shown, Table, misuse, say, shown
-from daemon.holds import NoProofError, limits_of_meter_ppm, not_by_bench, taken
+from daemon.commands.showing import (
+    Headline,
+    Part,
+    Shown,
+    Table,
+    interactive,
+    misuse,
+    say,
+    shown,
+)
+from daemon.holds import (
+    NoProofError,
+    limits_of_meter_ppm,
+    loose_parts,
+    not_by_bench,
+    taken,
+)
 from daemon.judging import ProductModel
 from daemon.presentation import sentences
 from daemon.station import MOST_PARTS
@@ -93,6 +108,8 @@ def prove(
                 subject=subject,
                 meter=meter,
             )
+            if chosen is ProofKind.LOOSE_PARTS:
+                _another_part(proof, own)
             at.store.keep(proof)
             say("Recorded.")
     if by_bench and chosen is not None:
@@ -106,6 +123,22 @@ def prove(
         }
         say(ordered("prove", proof=order))
     return _told(found.signal)
+
+
+def _another_part(proof: Proof, before: Sequence[Proof]) -> None:
+    """Ask whether a part that reads as an earlier one is another; else say it."""
+    alike = [
+        value
+        for one in before
+        if (one.kind, one.subject) == (proof.kind, proof.subject)
+        for value in one.readings
+    ]
+    said = loose_parts.read_twice(proof.readings, alike)
+    if said is None:
+        return
+    say(said)
+    if interactive():
+        click.confirm("Is it another part?", abort=True, err=True)
 
 
 def _told(signal: str) -> Shown:

@@ -16,7 +16,7 @@ from daemon.holds.proofs import (
     require_part,
 )
 from daemon.metrology import Circuit
-from daemon.presentation import counted, loose_parts as words, percent
+from daemon.presentation import counted, loose_parts as words, ohm, percent
 from storage import Fitting, HoldState, Reel, ReelCheck, Scope, Store, reel_of
 
 __all__ = [
@@ -393,6 +393,38 @@ def told(reel: Reel, check: ReelCheck) -> str:
         f"{check.made_at:%Y-%m-%d} {counted(len(check.readings), 'loose part')} read "
         f"{percent(mean_ppm, half_ppm)}, by {check.person} ({check.origin}): "
         f"{against[verdict]}."
+    )
+
+
+def read_twice(readings: Sequence[float], before: Sequence[float]) -> str | None:
+    """Say that a reading was read before, so that one part may count as two.
+
+    Parameters
+    ----------
+    readings
+        Of now, ohm.
+    before
+        Of parts that were read before, ohm.
+
+    Examples
+    --------
+    >>> read_twice([5015.2, 5014.0], [5015.2])
+    '5.0152 kΩ was read of an earlier part too. A part that is typed twice counts \
+as two.'
+    >>> read_twice([5015.2], [5014.0])
+    """
+    known, again = [*before], []
+    for one in readings:
+        if one in known:
+            again.append(ohm(one))
+        known.append(one)
+    if not again:
+        return None
+    values = " and ".join(dict.fromkeys(again))
+    was = "was" if len(again) == 1 else "were"
+    return (
+        f"{values} {was} read of an earlier part too. A part that is typed twice "
+        "counts as two."
     )
 
 

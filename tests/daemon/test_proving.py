@@ -279,6 +279,9 @@ def test_the_command_shows_the_checklist_records_and_shows_what_changed(
     )  # fmt: skip
     assert "Measured: 2 loose parts" in after
     assert "Measured: 2 loose parts" in run("status")
+    assert "counts as two" not in after
+    one = ("prove", "B-3-F1", "loose-parts", "5.0152k", "--person", "Ada Moreno")
+    assert "5.0152 kΩ was read of an earlier part too." in run(*one)
     refused = runner.invoke(holdpoint, ["--home", str(home.folder), "prove", "B-9-F1"])
     assert "unknown finding 'B-9-F1'" in str(refused.exception)
 

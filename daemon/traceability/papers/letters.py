@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
+from itertools import count
 
 from daemon.judging import ProductModel
 from daemon.presentation.documents import (
@@ -141,6 +142,7 @@ def _configuration(store: Store, signal: Signal) -> str:
 def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierReport:
     """Add the parts that were measured to settle a finding, and their chart."""
     samples = []
+    loose_parts = count(1)
     for proof in proofs:
         if proof.unit != "ohm":
             continue
@@ -148,7 +150,9 @@ def _with_samples(report: SupplierReport, proofs: Sequence[Proof]) -> SupplierRe
         for place, value in enumerate(proof.readings, 1):
             samples.append(
                 Sample(
-                    subject=f"{'loose part' if loose else proof.subject} {place}",
+                    subject=f"loose part {next(loose_parts)}"
+                    if loose
+                    else f"{proof.subject} {place}",
                     ohm=value,
                     uncertainty_ohm=proof.uncertainty,
                     method="loose, unpowered" if loose else "four-wire, on the board",
