@@ -167,7 +167,7 @@ from .serials import (
 from .server import application as application, listen as listen
 from .shipping import AWAY as AWAY, FINAL as FINAL, HELD as HELD, held_for as held_for
 from .statements import schema_version as schema_version
-from .store import Store as Store
+from .store import LATEST as LATEST, Store as Store
 from .tokens import (
     Token as Token,
     caller_of as caller_of,

@@ -12,6 +12,7 @@ from storage import ledger
 from storage.amending import amend
 from storage.door import Cell, cell, cells, require_id, table_of
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.just_kept import JustKept
 from storage.kept import Kept, Record
 from storage.ledger import LedgerRow
 from storage.records import (
@@ -145,15 +146,31 @@ update watermark set
     end
 where product = $product returning number
 """
+# Where it is known to stand below; to tell of the row takes as long again.
+_WATCHED_ON = """
+update watermark set
+    number = $number, history = $history, worked_out_with = $worked_out_with
+where product = $product
+"""
 
 
-def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
-    """Keep signals, holds with ledger rows, messages, and how far it was watched."""
+def record_evaluation(
+    transaction: Transaction, evaluation: Evaluation, known: JustKept | None = None
+) -> None:
+    """Keep signals, holds with ledger rows, messages, and how far it was watched.
+
+    Parameters
+    ----------
+    known
+        What need not be asked; added to.
+    """
+    known = JustKept() if known is None else known
     number = cell("evaluation.number", evaluation.number)
-    named = [Reference(kind="product", key=evaluation.product)]
-    if evaluation.number > 0:
-        named.append(Reference(kind="run", key=evaluation.number, column="number"))
-    require(transaction, named)
+    if not known.has(evaluation.product, evaluation.number):
+        named = [Reference(kind="product", key=evaluation.product)]
+        if evaluation.number > 0:
+            named.append(Reference(kind="run", key=evaluation.number, column="number"))
+        require(transaction, named)
     found: tuple[Signal | Hold | Alert, ...]
     found = (*evaluation.signals, *evaluation.holds, *evaluation.alerts)
     for one in found:
@@ -182,9 +199,17 @@ def record_evaluation(transaction: Transaction, evaluation: Evaluation) -> None:
             "evaluation.worked_out_with", evaluation.worked_out_with
         ),
     }
+    stood = known.marks.get(evaluation.product)
+    if stood is not None and stood < evaluation.number:
+        transaction.run(_WATCHED_ON, mark)
+        known.marks[evaluation.product] = evaluation.number
+        return
     # At every unit: an insert that gives way to an update takes twice as long.
-    if not transaction.ask(_WATCHED_TO, mark):
+    if kept := transaction.ask(_WATCHED_TO, mark):
+        known.marks[evaluation.product] = int(str(kept[0]["number"]))
+    else:
         insert(transaction, "watermark", [mark])
+        known.marks[evaluation.product] = evaluation.number
 
 
 def _keep_line(transaction: Transaction, product: str, line: KeptLine) -> None:

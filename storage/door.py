@@ -3,6 +3,7 @@
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from enum import Enum
+from functools import cache
 from math import isfinite
 
 from config.names import has_invisible, has_odd_blank
@@ -54,15 +55,18 @@ def cells(row: object) -> dict[str, Cell]:
         For NaN, an infinity, a time without a zone, an integer beyond 64 bits, or
         text that is no text (a NUL or half a surrogate pair).
     """
-    if not is_dataclass(row):
+    if not is_dataclass(row) or isinstance(row, type):
         raise RefusedValueError(
             what="row", value=repr(row), allowed="must be one of the kept rows"
         )
-    name = words(type(row))
-    return {
-        field.name: cell(f"{name}.{field.name}", getattr(row, field.name))
-        for field in fields(row)
-    }
+    return {name: cell(what, getattr(row, name)) for name, what in _columns(type(row))}
+
+
+@cache
+def _columns(kind: type) -> tuple[tuple[str, str], ...]:
+    """Return a row's fields, and how a refusal names each."""
+    said = words(kind)
+    return tuple((one.name, f"{said}.{one.name}") for one in fields(kind))
 
 
 def table_of(row: object) -> str:
@@ -99,6 +103,8 @@ def cell(what: str, value: object) -> Cell:
         case datetime():
             return _utc(what, value)
         case tuple() | list():
+            if set(map(type, value)) <= {float} and all(map(isfinite, value)):
+                return list(value)
             return [_reading(what, one) for one in value]
         case _:
             raise RefusedValueError(

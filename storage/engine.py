@@ -7,7 +7,7 @@ error would report success and keep nothing.
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +55,8 @@ class StoreLimits:
     threads: int = 2
 
 
+MOST_PARSED = 500
+"""Statements that are known parsed: more than a day's work asks different ones."""
 COPY_TIMES = 4
 """A copy of everything works out all indexes anew: so many times the memory."""
 
@@ -84,6 +86,7 @@ class Engine:
         """Transactions kept so far."""
         self.beside_runs = 0
         """Those that kept more than runs and what was found in them."""
+        self._parsed: dict[str, duckdb.Statement] = {}
         _own(path)
         try:
             self._connection: duckdb.DuckDBPyConnection | None = _connect(
@@ -107,9 +110,9 @@ class Engine:
                 connection = self._connected()
             writer = connection.cursor()
             try:
-                writer.execute("begin transaction")
-                yield _Writing(writer)
-                writer.execute("commit")
+                writer.begin()
+                yield _Writing(writer, self._parse)
+                writer.commit()
                 self.commits += 1
                 self.beside_runs += not of_runs
             except duckdb.FatalException as exc:
@@ -165,7 +168,7 @@ class Engine:
     def asking(self) -> Iterator[Transaction]:
         """Give what asks as a transaction does, and changes nothing."""
         with self.reading() as cursor:
-            yield _Writing(cursor)
+            yield _Writing(cursor, self._parse)
 
     def table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         """Answer one statement that only reads."""
@@ -199,6 +202,20 @@ class Engine:
                 memory_mb=self._limits.memory_mb,
                 times=self._times,
             ) from exc
+
+    def _parse(self, sql: str) -> duckdb.Statement | str:
+        """Return a statement parsed: one that was run before is parsed no more."""
+        if (known := self._parsed.get(sql)) is not None:
+            return known
+        with self._state:
+            connection = self._connected()
+        found = connection.extract_statements(sql)
+        if len(found) != 1:
+            return sql
+        if len(self._parsed) >= MOST_PARSED:
+            self._parsed.clear()
+        self._parsed[sql] = found[0]
+        return found[0]
 
     def _table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         with self.reading() as cursor:
@@ -249,25 +266,28 @@ class Engine:
 class _Writing:
     """The open transaction as the commands see it."""
 
-    def __init__(self, cursor: duckdb.DuckDBPyConnection) -> None:
+    def __init__(
+        self,
+        cursor: duckdb.DuckDBPyConnection,
+        parse: Callable[[str], duckdb.Statement | str],
+    ) -> None:
         self._cursor = cursor
+        self._parse = parse
 
     def ask(self, sql: str, parameters: Mapping[str, Cell]) -> list[dict[str, object]]:
-        answer = self._cursor.execute(sql, dict(parameters))
+        answer = self._cursor.execute(self._parse(sql), dict(parameters))
         names = [str(column[0]) for column in answer.description]
         return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
 
     def run(self, sql: str, parameters: Mapping[str, Cell]) -> None:
-        self._cursor.execute(sql, dict(parameters))
+        self._cursor.execute(self._parse(sql), dict(parameters))
 
     def fill(self, table: str, rows: Sequence[Mapping[str, Cell]]) -> None:
         # A column a parameter: to make an Arrow table of rows would load pandas.
         columns = {name: [row[name] for row in rows] for name in rows[0]}
         given = ", ".join(f"unnest(${name}) as {name}" for name in columns)
-        self._cursor.execute(
-            f"insert into {table} by name select {given}",
-            columns,
-        )
+        sql = f"insert into {table} by name select {given}"
+        self._cursor.execute(self._parse(sql), columns)
 
 
 def _allow(cursor: duckdb.DuckDBPyConnection, memory_mb: int) -> None:

@@ -2,11 +2,11 @@
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from threading import Lock
-from typing import Self
+from typing import Any, Self
 
 import pyarrow as pa
 
@@ -14,6 +14,7 @@ from storage import archive, commands, sharing, shipping, statements, telling_al
 from storage.door import cell
 from storage.engine import Engine, StoreLimits
 from storage.errors import BusyError, StorageError
+from storage.just_kept import JustKept
 from storage.kept import Record
 from storage.ledger import Anchor
 from storage.records import (
@@ -61,6 +62,8 @@ class LocalStore(Store):
         self._backing_up = Lock()
         self._noting = Lock()
         self._noted: Anchor | None = None
+        self._counting = Lock()
+        self._just_kept = JustKept()
         self._looked_at = 0
         """Transactions kept when the ledger's newest row was last looked at."""
         self._marks: tuple[int, sharing.Marks] | None = None
@@ -107,6 +110,24 @@ class LocalStore(Store):
             if commands.keep(transaction, rows, decision) and self.shares:
                 sharing.note_rows(transaction, rows, decision)
 
+    @contextmanager
+    def _recording(self) -> Iterator[tuple[Transaction, JustKept]]:
+        """Give a transaction of runs and what is known, which it may add to."""
+        # One at a time from before the transaction until what it kept is known: the
+        # next one counts on from its run numbers.
+        with self._counting:
+            try:
+                with self._database.transaction(of_runs=True) as transaction:
+                    beside_runs = self._database.beside_runs
+                    known = JustKept(beside_runs=beside_runs)
+                    if self._just_kept.beside_runs == beside_runs:
+                        known = self._just_kept.copy()
+                    yield transaction, known
+            except BaseException:
+                self._just_kept = JustKept()
+                raise
+            self._just_kept = known
+
     def record_run(
         self,
         run: Run,
@@ -116,8 +137,10 @@ class LocalStore(Store):
         closes: Sequence[Rejudgement] = (),
     ) -> int:
         """Keep a run with all that belongs to it; return its run number."""
-        with self._database.transaction(of_runs=True) as transaction:
-            number = record_run(transaction, run, results, unit, checks, closes)
+        with self._recording() as (transaction, known):
+            number = record_run(
+                transaction, run, results, unit, checks, closes, known=known
+            )
             if self.shares:
                 body = wire.encode_command(
                     run=run, results=results, unit=unit, checks=checks, closes=closes
@@ -127,8 +150,8 @@ class LocalStore(Store):
 
     def record_runs(self, runs: Sequence[WholeRun]) -> list[int]:
         """Keep several units' runs in one transaction; return their run numbers."""
-        with self._database.transaction(of_runs=True) as transaction:
-            numbers = record_runs(transaction, runs)
+        with self._recording() as (transaction, known):
+            numbers = record_runs(transaction, runs, known)
             if self.shares:
                 body = wire.encode_command(runs=runs)
                 sharing.note(transaction, "record_runs", body)
@@ -136,8 +159,8 @@ class LocalStore(Store):
 
     def record_evaluation(self, evaluation: Evaluation) -> None:
         """Keep signals and holds together with the watermark they were found at."""
-        with self._database.transaction(of_runs=True) as transaction:
-            commands.record_evaluation(transaction, evaluation)
+        with self._recording() as (transaction, known):
+            commands.record_evaluation(transaction, evaluation, known)
             if self.shares:
                 sharing.note_watched(transaction, evaluation)
 
@@ -171,6 +194,14 @@ class LocalStore(Store):
         given = {name: cell(name, value) for name, value in parameters.items()}
         given |= dict.fromkeys(statements.left_out(query, names))
         return self._database.table(text, given)
+
+    def watched_after(self, product: str, number: int) -> list[dict[str, Any]]:
+        """Return the rows of a product's runs above a number; see the Store."""
+        known = self._just_kept
+        rows = None
+        if known.beside_runs == self._database.beside_runs:
+            rows = known.watched_after(product, number)
+        return super().watched_after(product, number) if rows is None else rows
 
     def changes(self) -> int:
         """Return a number that is another one once rows have been kept."""

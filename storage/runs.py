@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from storage.door import Cell, cells, require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
+from storage.just_kept import JustKept
 from storage.records import (
     CheckResult,
     RangeResult,
@@ -52,7 +53,12 @@ _LOOKUPS = (
     _RUN,
     replace(_RUN, named_in="rerun_of"),
     _Lookup(table="product", named_in="product", key="product"),
-    _Lookup(table="session", named_in="session", key="session"),
+    _Lookup(
+        table="session",
+        named_in="session",
+        key="session",
+        said="cast(set_up as text)",
+    ),
     _Lookup(table="configuration", named_in="configuration", key="configuration"),
     _Lookup(table="build", named_in="build", key="build", said="product"),
     _Lookup(
@@ -62,11 +68,6 @@ _LOOKUPS = (
 _LAST = (
     "select 'last' as fact, '' as name, null as said, null as beside, "
     "coalesce(max(number), 0) as number from run"
-)
-# Everything a run must agree with, in one statement: planning a statement costs
-# more than answering it, and a union is planned fastest.
-_OF_ONE = " union all ".join(
-    [*(one.where(f"= ${one.named_in}") for one in _LOOKUPS), _LAST]
 )
 # Of many runs each kind by itself: such a union would read whole tables.
 _OF_MANY = {
@@ -90,24 +91,53 @@ def record_run(
     unit: Unit | None,
     checks: Sequence[CheckResult] = (),
     closes: Sequence[Rejudgement] = (),
+    known: JustKept | None = None,
 ) -> int:
-    """Keep a run with all that belongs to it; return its number."""
+    """Keep a run with all that belongs to it; return its number.
+
+    Parameters
+    ----------
+    known
+        What need not be asked; added to.
+    """
+    known = JustKept() if known is None else known
     whole = WholeRun(run=run, results=tuple(results), unit=unit, checks=tuple(checks))
     _check(whole)
     _check_closed(run, closes)
     row = cells(run)
+    # In one statement: planning a statement costs more than answering it, and a union
+    # is planned fastest.
+    named = [
+        one
+        for one in _LOOKUPS
+        if row[one.named_in] is not None
+        and row[one.named_in] not in known.facts.get(one.table, ())
+    ]
+    looks = [one.where(f"= ${one.named_in}") for one in named]
+    looks += [_LAST] if known.last is None else []
     found = transaction.ask(
-        _OF_ONE, {one.named_in: row[one.named_in] for one in _LOOKUPS}
+        " union all ".join(looks), {one.named_in: row[one.named_in] for one in named}
     )
-    keeping = _Keeping(transaction, found, [row])
+    keeping = _Keeping(transaction, found, [row], known)
     number = keeping.take(whole, row)
     keeping.end()
     _close(transaction, run, closes)
     return number
 
 
-def record_runs(transaction: Transaction, runs: Sequence[WholeRun]) -> list[int]:
-    """Keep units' runs with all that belongs to them; return their numbers."""
+def record_runs(
+    transaction: Transaction,
+    runs: Sequence[WholeRun],
+    known: JustKept | None = None,
+) -> list[int]:
+    """Keep units' runs with all that belongs to them; return their numbers.
+
+    Parameters
+    ----------
+    known
+        See `record_run`.
+    """
+    known = JustKept() if known is None else known
     rows = []
     for one in runs:
         if one.run.kind != RunKind.UNIT:
@@ -116,12 +146,13 @@ def record_runs(transaction: Transaction, runs: Sequence[WholeRun]) -> list[int]
             )
         _check(one)
         rows.append(cells(one.run))
-    found = transaction.ask(_LAST, {})
+    found = transaction.ask(_LAST, {}) if known.last is None else []
     for lookup, statement in _OF_MANY.items():
         names = {str(row[lookup.named_in]) for row in rows if row[lookup.named_in]}
+        names -= set(known.facts.get(lookup.table, ()))
         if names:
             found += transaction.ask(statement, {"names": sorted(names)})
-    keeping = _Keeping(transaction, found, rows)
+    keeping = _Keeping(transaction, found, rows, known)
     numbers = [keeping.take(one, row) for one, row in zip(runs, rows, strict=True)]
     keeping.end()
     return numbers
@@ -135,12 +166,15 @@ class _Keeping:
         transaction: Transaction,
         found: Sequence[Mapping[str, object]],
         rows: Sequence[Mapping[str, Cell]],
+        known: JustKept,
     ) -> None:
         self._transaction = transaction
-        self._facts: dict[str, dict[str, Mapping[str, object]]] = defaultdict(dict)
+        self._known = known
+        self._facts = known.named()
         for one in found:
             self._facts[str(one["fact"])][str(one["name"])] = one
-        self._last = _whole(self._facts["last"][""]["number"])
+        last = self._facts["last"].get("", {"number": known.last})
+        self._last = _whole(last["number"])
         self._repeats = self._results_before(rows)
         self._new: dict[str, list[Mapping[str, Cell]]] = defaultdict(list)
 
@@ -163,12 +197,13 @@ class _Keeping:
         self._new["run"].append({"number": number, **row})
         copied: dict[str, Cell] = {name: row[name] for name in _COPIED}
         copied["number"] = number
+        kept: list[Mapping[str, Cell]] = []
         for place, one in enumerate(ranges, 1):
             of = (run.serial, str(one["range"]))
-            self._new["range_result"].append(
-                {**one, **copied, "place": place, "repeat": self._repeats[of]}
-            )
+            kept.append({**one, **copied, "place": place, "repeat": self._repeats[of]})
             self._repeats[of] += run.kind == RunKind.UNIT
+        self._new["range_result"] += kept
+        self._known.add(number, row, kept, self._facts["session"][run.session])
         copied.pop("kind")
         for place, one in enumerate(beside, 1):
             self._new["check_result"].append({**one, **copied, "place": place})
@@ -179,6 +214,7 @@ class _Keeping:
         for table in ("unit", "run", "range_result", "check_result"):
             if rows := self._new.pop(table, None):
                 insert(self._transaction, table, rows)
+        self._known.took(self._facts, self._last)
 
     def _add_unit(self, run: Run) -> None:
         require_id("serial", run.serial)

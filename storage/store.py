@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 from types import TracebackType
-from typing import TYPE_CHECKING, Protocol, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, Self, TypeVar
 
 import pyarrow as pa
 
@@ -20,7 +20,7 @@ from storage.records import (
 )
 from storage.records_alerts import Alert, Delivery
 from storage.records_shipping import Shipment, ShipRule
-from storage.typed import asked, typed
+from storage.typed import asked, plain_rows, typed
 
 if TYPE_CHECKING:
     import pandas as pd  # slow to load, and most commands never ask for a frame
@@ -30,6 +30,8 @@ Parameter = str | int | float | bool | datetime | None
 """What a query may be given."""
 
 R = TypeVar("R", bound=Row)
+LATEST = 2**62
+"""A number that no run has."""
 
 
 class Store(Protocol):
@@ -119,6 +121,17 @@ class Store(Protocol):
     def table(self, query: str, **parameters: Parameter) -> pa.Table:
         """Answer a named query, or read a record's table, as Arrow."""
         ...
+
+    def watched_after(self, product: str, number: int) -> list[dict[str, Any]]:
+        """Return the query `watched_rows` of all runs above a number, as plain rows.
+
+        What this process has just kept itself need not be read back.
+        """
+        return plain_rows(
+            self.table(
+                "watched_rows", product=product, after=number, until=LATEST, serial=None
+            )
+        )
 
     def frame(self, query: str, **parameters: Parameter) -> "pd.DataFrame":
         """Answer a named query, or read a record's table, as a frame for people."""

@@ -42,7 +42,7 @@ class Reference:
     """Of several with one place, one is enough."""
 
 
-_SPELLED_OUT = 10
+_SPELLED_OUT = 2
 """Rows of a statement that names each value: planning it soon takes longer than the
 rows."""
 

@@ -13,7 +13,7 @@ from config import Bench
 from daemon.judging import ProductModel, StandardsThen, resolution_ppm2
 from daemon.presentation import sentences
 from daemon.watch.events import CheckErrors, Errors, UnitErrors
-from storage import RunKind, Store, Verdict, plain_rows
+from storage import LATEST, RunKind, Store, Verdict, plain_rows
 
 Row = Mapping[str, Any]
 
@@ -23,8 +23,6 @@ SEATABLE = {"bench", "typed"}
 """Where somebody stands who can seat a unit again."""
 PAIR = 2
 NAN = float("nan")
-LATEST = 2**62
-"""A number that no run has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +77,20 @@ def runs_after(
     serial
         Of one unit or check standard; left out, of all.
     """
-    table = store.table(
-        "watched_rows", product=product, after=number, until=until, serial=serial
-    )
+    if until == LATEST and serial is None:
+        found = store.watched_after(product, number)
+    else:
+        found = plain_rows(
+            store.table(
+                "watched_rows",
+                product=product,
+                after=number,
+                until=until,
+                serial=serial,
+            )
+        )
     return [
-        RunRows(tuple(rows))
-        for _, rows in groupby(plain_rows(table), key=itemgetter("number"))
+        RunRows(tuple(rows)) for _, rows in groupby(found, key=itemgetter("number"))
     ]
 
 
