@@ -189,7 +189,8 @@ class Judge:
             The bench file does not specify a meter range that was used.
         """
         model = self.product.range(readings.range)
-        series = series_of(readings)
+        follow = self._follow or self._following([readings])
+        series = _followed(series_of(readings), follow)
         unsure = (*_drifted(drift), *further)
         error = self._range_error(readings, series, drift, unsure)
         limits = self._limits(readings, model)
@@ -214,10 +215,9 @@ class Judge:
         model = self.product.range(readings.range)
         reference_is = self.bench.reference_is
         reference_meter, output_meter = self._meters(readings)
-        follow = self._follow or self._following([readings])
         error = range_error(
-            reference=replace(series.reference, following=follow["reference"]),
-            output=replace(series.output, following=follow["output"]),
+            reference=series.reference,
+            output=series.output,
             nominal_transfer=model.nominal_transfer,
             full_scale=model.settings.full_scale,
             reference_meter=reference_meter,
@@ -264,9 +264,11 @@ class Judge:
         full_scale = model.settings.full_scale
         inside = model.settings.limit.offset == "inside"
         levels = [(error, series)]
+        follow = self._follow or self._following([readings])
+        further_ones = [_followed(one, follow) for one in further_series(readings)]
         levels += [
             (self._range_error(readings, one, drift, unsure), one)
-            for one in further_series(readings)
+            for one in further_ones
         ]
         main, *further = (
             level_error(at, one.reference, full_scale, offset_inside=inside)
@@ -289,10 +291,9 @@ class Judge:
         reference_meter, output_meter = self._meters(readings)
         full_scale = model.settings.full_scale
         level = abs(series.output.net_level / (model.nominal_transfer * full_scale))
-        follow = self._follow or self._following([readings])
         return zero_error(
             reference=series.reference,
-            output=replace(series.output, following=follow["output"]),
+            output=series.output,
             nominal_transfer=model.nominal_transfer,
             full_scale=full_scale,
             reference_meter=reference_meter,
@@ -417,6 +418,15 @@ class Judge:
             if one in said:
                 return Verdict(one.value)
         return Verdict.LIKE_KNOWN_GOOD
+
+
+def _followed(series: Series, follow: Mapping[str, Following]) -> Series:
+    """Return readings with what is known of how they follow one another."""
+    return replace(
+        series,
+        reference=replace(series.reference, following=follow["reference"]),
+        output=replace(series.output, following=follow["output"]),
+    )
 
 
 def _opposite(point: PointError, error: RangeError) -> PointError:

@@ -63,13 +63,15 @@ def degrees_of_freedom(**values: float) -> None:
 
 def sample(name: str, values: Iterable[float], *, at_least: int) -> tuple[float, ...]:
     """Return the readings, refusing too few of them and any that is not finite."""
-    taken = tuple(float(value) for value in values)
+    taken = tuple(map(float, values))
     if len(taken) < at_least:
         raise ArgumentError(
             name=f"number of {name}", value=len(taken), bound=f">= {at_least}"
         )
-    for place, value in enumerate(taken):
-        finite(**{f"{name}[{place}]": value})
+    # Readings are looked at often, and named only where one is refused.
+    if not all(map(LARGEST.__ge__, map(abs, taken))):
+        for place, value in enumerate(taken):
+            finite(**{f"{name}[{place}]": value})
     return taken
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import hypot, sqrt
 from statistics import fmean
 
@@ -18,7 +19,7 @@ two meters that scatter alike, beside other lines a third as large to as large, 
 by simulation."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Readings:
     """One instrument's readings: source at zero, at the level, at zero again.
 
@@ -43,13 +44,13 @@ class Readings:
         for name, at_least in least.items():
             sample(f"{name} readings", getattr(self, name), at_least=at_least)
 
-    @property
+    @cached_property
     def bases(self) -> tuple[Sequence[float], ...]:
         """What the level is compared with: before, and after where there is one."""
         both = (self.zero_before, self.zero_after)
         return tuple(one for one in both if len(one))
 
-    @property
+    @cached_property
     def base(self) -> float:
         """What the level is compared with, at the time of the level."""
         return fmean(fmean(one) for one in self.bases)
@@ -59,27 +60,28 @@ class Readings:
         """How much of the swing from base to level counts."""
         return 0.5 if self.reversed_ else 1.0
 
-    @property
+    @cached_property
     def zero(self) -> float:
         """Zero at the time of the level."""
         if self.reversed_:
             return (self.base + fmean(self.level)) / 2
         return self.base
 
-    @property
+    @cached_property
     def drift(self) -> float:
         """Base after minus base before."""
         if len(self.bases) == 1:
             return 0.0
         return fmean(self.zero_after) - fmean(self.zero_before)
 
-    @property
+    @cached_property
     def net_level(self) -> float:
         """Level less zero."""
         return (fmean(self.level) - self.base) * self.share
 
+    @cached_property
     def zero_scatter(self) -> tuple[float, float]:
-        """Return standard deviation and degrees of freedom of a reading at zero.
+        """Standard deviation and degrees of freedom of a reading at zero.
 
         Pooled over both zeros; where each has one reading their difference is
         all that is known.
@@ -91,8 +93,9 @@ class Readings:
         squares = sum(zero.deviation**2 * zero.degrees_of_freedom for zero in zeros)
         return sqrt(squares / degrees), float(degrees)
 
+    @cached_property
     def zero_counts(self) -> float:
-        """Return the variance of the drift for a variance of one reading of 1.
+        """The variance of the drift for a variance of one reading of 1.
 
         One over the number of readings of each zero, were each reading new; a meter
         that filters leaves more.
@@ -106,9 +109,10 @@ class Readings:
             counts += wider**2 / len(one)
         return counts
 
+    @cached_property
     def drift_beyond_scatter(self) -> float:
-        """Return the part of the drift that scatter of the zeros does not make."""
-        by_scatter = self.zero_scatter()[0] ** 2 * self.zero_counts()
+        """The part of the drift that scatter of the zeros does not make."""
+        by_scatter = self.zero_scatter[0] ** 2 * self.zero_counts
         return sqrt(max(self.drift**2 - by_scatter, 0.0))
 
 
@@ -165,11 +169,11 @@ def scatter_components(
 
 
 def _of_zero(role: str, readings: Readings) -> Component:
-    deviation, degrees = readings.zero_scatter()
+    deviation, degrees = readings.zero_scatter
     return _line(
         f"{role}: scatter of zero",
         _relative_ppm(readings, deviation)
-        * sqrt(readings.zero_counts())
+        * sqrt(readings.zero_counts)
         / len(readings.bases),
         degrees,
     )
@@ -197,8 +201,8 @@ def _of_level(role: str, readings: Readings) -> tuple[Component, float]:
         degrees = float(series.degrees_of_freedom)
     else:
         # One reading shows no scatter: that of zero stands in for it.
-        deviation, degrees = readings.zero_scatter()
-        of_zero = readings.zero_counts() / len(readings.bases) ** 2
+        deviation, degrees = readings.zero_scatter
+        of_zero = readings.zero_counts / len(readings.bases) ** 2
         standard = UNSEEN * deviation * sqrt(1.0 + of_zero)
     return _line(
         f"{role}: scatter", _relative_ppm(readings, standard), degrees

@@ -373,8 +373,8 @@ def zero_error(
     positive(full_scale=full_scale)
     full_output = abs(nominal_transfer) * full_scale
     positive(**{"output at full scale": full_output})
-    deviation, degrees = output.zero_scatter()
-    counts = output.zero_counts()
+    deviation, degrees = output.zero_scatter
+    counts = output.zero_counts
     lines = [
         half_width_component(
             "reference: specification",
@@ -392,7 +392,7 @@ def zero_error(
         ),
         half_width_component(
             "output: drift of zero",
-            output.drift_beyond_scatter() / 2 / full_output * 1e6,
+            output.drift_beyond_scatter / 2 / full_output * 1e6,
         ),
         Component(
             name="output: scatter of zero",
@@ -513,7 +513,7 @@ def _meter_lines(
         ),
         half_width_component(
             f"{role}: drift of zero",
-            readings.drift_beyond_scatter() * readings.share / 2 / level * 1e6,
+            readings.drift_beyond_scatter * readings.share / 2 / level * 1e6,
         ),
     ]
 

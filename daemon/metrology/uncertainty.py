@@ -4,6 +4,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from math import hypot, inf, isinf, sqrt
 from statistics import fmean
 
@@ -358,6 +359,7 @@ ROUND_TRIP = 1e-9
 """How closely the distribution gives back the coverage that a factor was asked for."""
 
 
+@lru_cache(maxsize=4096)
 def coverage_factor(coverage: float, degrees: float = inf) -> float:
     """Return k for an interval of this coverage probability.
 

@@ -4,10 +4,16 @@ from math import inf, nan
 
 import numpy as np
 import pytest
+import scipy
 from numpy.typing import NDArray
 
 from daemon.metrology.errors import ArgumentError
-from daemon.metrology.following import NEW_EACH_TIME, Following, mean_of
+from daemon.metrology.following import (
+    NEW_EACH_TIME,
+    Following,
+    _half_width,
+    mean_of,
+)
 from daemon.metrology.range_error import (
     MeterSpecification,
     RangeError,
@@ -157,3 +163,33 @@ def test_scaling_and_shifting_change_nothing() -> None:
 def test_an_impossible_correlation_is_refused(wrong: float) -> None:
     with pytest.raises(ArgumentError, match="correlation"):
         Following.known(wrong)
+
+
+@pytest.mark.parametrize(
+    ("weights", "centres", "scales"),
+    [
+        ([0.5, 0.3, 0.2], [0.0, 0.1, -0.2], [1.0, 1.2, 1.5]),
+        ([0.9, 0.1], [0.0, 0.0], [1.0, 100.0]),
+        ([0.5, 0.5], [0.0, 1000.0], [1.0, 1.0]),
+        ([0.96, 0.04], [0.0, 1000.0], [1.0, 1.0]),
+        ([0.04, 0.96], [0.0, 1000.0], [1.0, 0.01]),
+    ],
+)
+@pytest.mark.parametrize("degrees", [1, 2, 9, 30])
+def test_the_half_width_of_a_mixture_covers_what_it_says(
+    weights: list[float], centres: list[float], scales: list[float], degrees: int
+) -> None:
+    """However far apart what is mixed lies; by the distribution's own definition."""
+    half = _half_width(np.array(weights), np.array(centres), np.array(scales), degrees)
+
+    def covered(end: float) -> float:
+        return sum(
+            weight
+            * float(
+                scipy.stats.t.cdf(end, degrees, centre, scale)
+                - scipy.stats.t.cdf(-end, degrees, centre, scale)
+            )
+            for weight, centre, scale in zip(weights, centres, scales, strict=True)
+        )
+
+    assert covered(half * (1 - 2e-6)) < 0.95 < covered(half * (1 + 2e-6))
