@@ -183,10 +183,9 @@ def bayes_factors(
     """
     _require_size(size_ppm, size_sd_ppm)
     causes = [_Hypothesis(cause) for cause in CAUSES]
-    logs = _log_likelihoods([measured], causes, size_ppm, size_sd_ppm)
-    still = _log_likelihood([measured], None, size_ppm, size_sd_ppm)
+    logs = _log_likelihoods([measured], [*causes, _STILL], size_ppm, size_sd_ppm)
     return {
-        one.cause: exp(_finite_log(float(log_ - still))) for one, log_ in logs.items()
+        one.cause: exp(_finite_log(float(logs[one] - logs[_STILL]))) for one in causes
     }
 
 
@@ -282,6 +281,10 @@ class _Hypothesis:
         """Whether a measurement reads off by the finding's size."""
         same = self.part is None or one.part is None or self.part == one.part
         return same and self.cause in RESPONDS[one.way]
+
+
+_STILL = _Hypothesis("nothing")
+"""What moves no measurement."""
 
 
 def _hypotheses(
@@ -489,21 +492,7 @@ def _log_likelihoods(
     size_sd_ppm: float,
     further: tuple[Measured, FloatArray] | None = None,
 ) -> dict[_Hypothesis, FloatArray]:
-    """Return by cause the logarithm of the density of all that was read."""
-    return {
-        cause: _log_likelihood(measured, cause, size_ppm, size_sd_ppm, further)
-        for cause in causes
-    }
-
-
-def _log_likelihood(
-    measured: Sequence[Measured],
-    cause: _Hypothesis | None,
-    size_ppm: float,
-    size_sd_ppm: float,
-    further: tuple[Measured, FloatArray] | None = None,
-) -> FloatArray:
-    """Return the logarithm of the density of all that was read, given a cause.
+    """Return by cause the logarithm of the density of all that was read.
 
     With `further` it is an array: one for each value that this one may read.
     """
@@ -513,7 +502,35 @@ def _log_likelihood(
     groups = _grouped(read)
     most = max(LEAST_KEPT, int(MOST_TOGETHER ** (1.0 / max(len(groups), 1))))
     kept = [_ways_it_may_be(group, size_ppm)[:most] for group in groups]
-    responds = [cause is not None and cause.moves(group[0][0]) for group in groups]
+    shared = [_shared(group) for group in groups]
+    # Many causes move the same of what was read: then all of it is alike for them.
+    alike: dict[tuple[bool, ...], FloatArray] = {}
+    found = {}
+    for cause in causes:
+        responds = tuple(cause.moves(group[0][0]) for group in groups)
+        if responds not in alike:
+            alike[responds] = _log_likelihood(
+                kept, shared, responds, size_ppm, size_sd_ppm
+            )
+        found[cause] = alike[responds]
+    return found
+
+
+def _log_likelihood(
+    kept: Sequence[Sequence["_May"]],
+    shared: Sequence[Mapping[str, float]],
+    responds: Sequence[bool],
+    size_ppm: float,
+    size_sd_ppm: float,
+) -> FloatArray:
+    """Return the logarithm of the density of all that was read, where it is so.
+
+    Parameters
+    ----------
+    kept, shared, responds
+        By group of measurements, what it may be, what it shares with others, and
+        whether it reads off by the finding's size.
+    """
     total: FloatArray | None = None
     for together in product(*kept):
         weight = np.asarray(sum(one.log_weight for one in together))
@@ -521,7 +538,7 @@ def _log_likelihood(
         if sound:
             weight = weight + _log_normal(
                 [together[place] for place in sound],
-                [_shared(groups[place]) for place in sound],
+                [shared[place] for place in sound],
                 np.array([float(responds[place]) for place in sound]),
                 size_ppm,
                 size_sd_ppm,

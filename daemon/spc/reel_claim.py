@@ -229,7 +229,7 @@ def reel_claim(
             for c in classes
         ]
     )
-    odds = np.exp(log_odds - scipy.special.logsumexp(log_odds))
+    odds = np.exp(log_odds - np.logaddexp.reduce(log_odds))
     # below what the model can be trusted for, nothing is left
     odds[odds < 1e-6] = 0.0
     odds /= odds.sum()
@@ -260,7 +260,7 @@ def _log_mean(size: float, sigma: float, limit: float) -> float:
             + inside
             - _log_between(-1.0 / fill, 1.0 / fill)
         )
-    return float(scipy.special.logsumexp(terms) - np.log(len(terms)))
+    return float(np.logaddexp.reduce(terms) - np.log(len(terms)))
 
 
 def _log_spread(spread: float, units: int, limit: float) -> float:
@@ -268,7 +268,7 @@ def _log_spread(spread: float, units: int, limit: float) -> float:
     freedom = max(units - 1, 1)
     sigma = SPREAD_FILLS * limit
     terms = -freedom * (np.log(sigma) + 0.5 * (spread / sigma) ** 2)
-    return float(scipy.special.logsumexp(terms) - np.log(terms.size))
+    return float(np.logaddexp.reduce(terms) - np.log(terms.size))
 
 
 def _log_between(low: float, high: float) -> float:

@@ -13,7 +13,7 @@ from daemon.spc.charts import IndividualsChart, ReelChart, ReelLimits
 from daemon.spc.detector import Baseline
 from daemon.watch.events import UnitErrors
 from daemon.watch.fold import Fold
-from daemon.watch.segment import referred
+from daemon.watch.segment import referred_ppm
 from storage import Cause, Evidence, Signal
 
 Beyond = tuple[float, float, float]
@@ -41,18 +41,19 @@ def warnings_of(
     segment = fold.active
     if not asked or segment is None or segment.build != build:
         return ()
-    if fold.builds[0] == build or segment.units[-1].serial != serial:
+    if fold.first_build == build or segment.units[-1].serial != serial:
         return ()
     known = Baseline.of(segment.line)
     reels = segment.reels
     warned = []
     for place, model in enumerate(product.ranges):
-        alike = [
-            referred(segment.line, unit).errors_ppm[place]
+        units = [
+            unit
             for one in fold.segments_of(build)
             if one.reels[place] == reels[place]
             for unit in one.units
         ]
+        alike = referred_ppm(segment.line, units, place)
         if isnan(alike[-1]):
             continue
         values = [float(one) for one in alike if not isnan(one)]

@@ -8,7 +8,8 @@ the checkpoint before it and goes on from there.
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
+from operator import attrgetter
 from typing import Protocol
 
 import numpy as np
@@ -166,6 +167,8 @@ class Fold:
         self._dirty: set[int] = set()
         self._trusted: frozenset[int | None] = frozenset()
         self.active: Segment | None = None
+        self.count = 0
+        """How many units count, of all builds."""
         self._bench: list[BenchEvent] = []
         self._bench_base = 0
         self._session = ""
@@ -397,12 +400,46 @@ class Fold:
     def units_of(self, build: str) -> list[UnitErrors]:
         """Return a build's units as they count, in the order of their run numbers."""
         units = [u for one in self.segments_of(build) for u in one.units]
-        return sorted(units, key=lambda one: one.number)
+        return sorted(units, key=attrgetter("number"))
 
     @property
     def builds(self) -> list[str]:
         """Builds in the order of their first units."""
         return list(self._of_build)
+
+    @property
+    def first_build(self) -> str | None:
+        """The first of the builds, None before it."""
+        return next(iter(self._of_build), None)
+
+    @property
+    def latest_build(self) -> str | None:
+        """The latest of the builds, None before the first."""
+        return next(reversed(self._of_build), None)
+
+    def before(self, build: str, most: int) -> tuple[int, int, list[str]]:
+        """Return what came before a build.
+
+        Parameters
+        ----------
+        build
+            The nearer to the latest, the sooner this is told.
+        most
+            How many names are told.
+
+        Returns
+        -------
+        tuple
+            How many builds and units, and the names of the latest of these builds in
+            their order.
+        """
+        latest_first = iter(reversed(self._of_build))
+        since = [build]
+        while (one := next(latest_first)) != build:
+            since.append(one)
+        names = list(islice(latest_first, most))
+        units = self.count - sum(self.count_of(one) for one in since)
+        return len(self._of_build) - len(since), units, names[::-1]
 
     # ---- the past
 
@@ -479,7 +516,9 @@ class Fold:
                 segment.index in self._dirty
                 or segment.versions[-1].number > last.number
             ):
+                self.count -= segment.count
                 segment.go_back(last.number)
+                self.count += segment.count
         self._dirty.clear()
         self.active = None if last.active is None else self._ordered[last.active]
         if last.bench >= self._bench_base:
@@ -504,6 +543,7 @@ class Fold:
     def _take_out(self, segment: Segment) -> None:
         self._awake.discard(segment.index)
         self._unkept.discard(segment.index)
+        self.count -= segment.count
         del self.segments[segment.build, segment.reels]
         mine = self._of_build[segment.build]
         mine.remove(segment)
@@ -514,6 +554,7 @@ class Fold:
                 self._of_reel[part, reel].remove(segment)
 
     def _register(self, segment: Segment) -> None:
+        self.count += segment.count
         self.segments[segment.build, segment.reels] = segment
         self._ordered.append(segment)
         self._awake.add(segment.index)
@@ -727,6 +768,7 @@ class Fold:
         expected = segment.line.expected_ppm()
         self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
         segment.add(unit)
+        self.count += 1
         if unit.seatable and unit.variance_ppm2 is not None:
             self._walks(unit.measured, unit.variance_ppm2)
         if not unit.seatable and unit.number not in self._repeats:

@@ -1,9 +1,8 @@
 """What the next units are held against, said with the build."""
 
 from collections.abc import Iterable, Sequence
-from itertools import groupby
-from math import isnan
-from operator import itemgetter
+from dataclasses import dataclass
+from math import isnan, nan
 
 from daemon.judging import ProductModel
 from daemon.presentation import counted, sentences
@@ -13,28 +12,70 @@ FEWEST_ALIKE = 5
 """Units in a row from which the same reading is no chance."""
 
 
-def alike_ranges(units: Iterable[UnitErrors], product: ProductModel) -> tuple[str, ...]:
-    """Say which ranges read the same to the last digit in many units in a row.
+class SameReadings:
+    """Tells ranges that read the same to the last digit in many units in a row.
 
     Parameters
     ----------
-    units
-        In the order of their runs; a unit in which a range was not measured is passed
-        over.
     product
-        Whose they are.
+        Whose units are looked at.
+
+    Notes
+    -----
+    Asked again of the same units and more, it looks at the others alone.
     """
-    measured = list(units)
-    found = []
-    for place, one in enumerate(product.ranges):
-        read = [(unit.serial, float(unit.errors_ppm[place])) for unit in measured]
-        known = [pair for pair in read if not isnan(pair[1])]
-        rows = [list(same) for _, same in groupby(known, key=itemgetter(1))]
-        longest = max(rows, key=len, default=[])
-        if len(longest) >= FEWEST_ALIKE:
-            first, _ = longest[0]
-            found.append(sentences.alike(one.title, len(longest), since=first))
-    return tuple(found)
+
+    def __init__(self, product: ProductModel) -> None:
+        self._product = product
+        self._seen: list[UnitErrors] = []
+        self._rows: list[_Row] = []
+
+    def of(self, units: Iterable[UnitErrors]) -> tuple[str, ...]:
+        """Say which ranges read so.
+
+        Parameters
+        ----------
+        units
+            In the order of their runs; a unit in which a range was not measured is
+            passed over.
+        """
+        measured = list(units)
+        count = len(self._seen)
+        if not count or measured[:count] != self._seen:
+            count = 0
+            self._rows = [_Row() for _ in self._product.ranges]
+        for unit in measured[count:]:
+            read = unit.errors_ppm.tolist()
+            for row, error_ppm in zip(self._rows, read, strict=True):
+                row.take(unit.serial, error_ppm)
+        self._seen = measured
+        return tuple(
+            sentences.alike(one.title, row.longest, since=row.begun_by)
+            for one, row in zip(self._product.ranges, self._rows, strict=True)
+            if row.longest >= FEWEST_ALIKE
+        )
+
+
+@dataclass(slots=True)
+class _Row:
+    """Units in a row that read the same on a range, and the longest such row."""
+
+    error_ppm: float = nan
+    first: str = ""
+    count: int = 0
+    longest: int = 0
+    begun_by: str = ""
+
+    def take(self, serial: str, error_ppm: float) -> None:
+        """Take the next unit."""
+        if isnan(error_ppm):
+            return
+        if error_ppm == self.error_ppm:
+            self.count += 1
+        else:
+            self.error_ppm, self.first, self.count = error_ppm, serial, 1
+        if self.count > self.longest:
+            self.longest, self.begun_by = self.count, self.first
 
 
 def remark(

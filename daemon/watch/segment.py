@@ -367,11 +367,26 @@ def alone_far_off(segments: Sequence[Segment], place: int) -> UnitErrors | None:
     return alone[0] if len(alone) == 1 else None
 
 
-def referred(line: Line, unit: UnitErrors) -> UnitErrors:
-    """Return a unit as it would read at the reference temperature."""
+def referred(line: Line, units: Sequence[UnitErrors]) -> list[UnitErrors]:
+    """Return units as they would read at the reference temperature."""
     effect = line.tempco_ppm_per_k
-    if unit.ambient_c is None or not effect.size:
-        return unit
-    return replace(
-        unit, errors_ppm=unit.errors_ppm - effect * (unit.ambient_c - REFERENCE_C)
-    )
+    if not effect.size:
+        return list(units)
+    return [
+        one
+        if one.ambient_c is None
+        else replace(
+            one, errors_ppm=one.errors_ppm - effect * (one.ambient_c - REFERENCE_C)
+        )
+        for one in units
+    ]
+
+
+def referred_ppm(line: Line, units: Sequence[UnitErrors], place: int) -> Errors:
+    """Return what units would read on one range at the reference temperature, ppm."""
+    errors_ppm = np.array([one.errors_ppm[place] for one in units])
+    away_k = [
+        0.0 if one.ambient_c is None else one.ambient_c - REFERENCE_C for one in units
+    ]
+    effect = line.tempco_ppm_per_k
+    return errors_ppm - effect[place] * np.array(away_k) if effect.size else errors_ppm

@@ -28,10 +28,10 @@ from daemon.spc.detector import (
 )
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors, reels_of
 from daemon.watch.fold import Event, Fold, Past
-from daemon.watch.history import alike_ranges, remark
+from daemon.watch.history import SameReadings, remark
 from daemon.watch.odd_units import odd_units
 from daemon.watch.register import Key, Open, Register, belongs, key_of
-from daemon.watch.segment import Segment, alone_far_off, referred
+from daemon.watch.segment import Segment, alone_far_off, referred, referred_ppm
 from daemon.watch.signals import (
     FindLabel,
     Judged,
@@ -119,6 +119,7 @@ class Watcher:
         """The latest build, how many units it had, and what was said of it."""
         self._earlier: tuple[Stands, list[UnitErrors]] = (), []
         """How builds before it stood when they were looked at, and their units."""
+        self._same = SameReadings(product)
         self._check: str | None = None
         self._until_own: Limit | None = None
         self._remembered = False
@@ -290,10 +291,9 @@ class Watcher:
 
     def history(self) -> str:
         """Say what the latest build is held against; before the first, the next."""
-        builds = self.fold.builds
-        if not builds:
+        build = self.fold.latest_build
+        if build is None:
             return remark(0, 0)
-        build = builds[-1]
         count = self.fold.count_of(build)
         if self._latest is None or self._latest[:2] != (build, count):
             self._latest = build, count, self._look_through(build)
@@ -302,9 +302,9 @@ class Watcher:
     def ahead(self) -> str:
         """Say what the next build will be held against."""
         builds = self.fold.builds
-        count = sum(self.fold.count_of(build) for build in builds)
         units = self._units_of(builds[-EARLIER_BUILDS:])
-        return remark(len(builds), count, alike_ranges(units, self.product))
+        alike = SameReadings(self.product).of(units)
+        return remark(len(builds), self.fold.count, alike)
 
     def _units_of(self, builds: Iterable[str]) -> list[UnitErrors]:
         return [unit for build in builds for unit in self.fold.units_of(build)]
@@ -427,7 +427,7 @@ class Watcher:
         coming = event is not None and segment is self.fold.active
         found = find(segment.line, log_odds_limit, standing)
         alone = _told_by_one(self.fold, segment, found)
-        first = segment.build == self.fold.builds[0]
+        first = segment.build == self.fold.first_build
         claimed = _as_claimed(segment, found, self.product) if first else []
         for culprit in (*alone, *claimed):
             found.pop(culprit, None)
@@ -555,7 +555,7 @@ class Watcher:
         place = finding.range_index
         if finding.cause != REEL or place is None or finding.spread_factor <= WIDER:
             return None
-        units = self._of_reel(segment, place)
+        units = referred(segment.line, self._of_reel(segment, place))
         units.sort(key=lambda unit: float(unit.errors_ppm[place]))
         errors = np.array([unit.errors_ppm[place] for unit in units])
         if len(errors) <= FEWEST_OFF:
@@ -577,12 +577,9 @@ class Watcher:
         return said, sorted(carry, key=lambda unit: serial_order(unit.serial))
 
     def _of_reel(self, segment: Segment, place: int) -> list[UnitErrors]:
-        """Return the units of a build with a segment's reel, where a range was read.
-
-        As they would read at the reference temperature.
-        """
+        """Return the units of a build with a segment's reel, where a range was read."""
         return [
-            referred(segment.line, unit)
+            unit
             for one in self.fold.segments_of(segment.build)
             if one.reels[place] == segment.reels[place]
             for unit in one.units
@@ -601,13 +598,12 @@ class Watcher:
         steady = finding.drift_ppm_per_unit is None and finding.mixed_share is None
         if finding.cause != REEL or place is None or not steady:
             return finding
-        off = np.array(
-            [
-                unit.errors_ppm[place]
-                for unit in self._of_reel(segment, place)
-                if unit.number >= first.number
-            ]
-        )
+        since = [
+            unit
+            for unit in self._of_reel(segment, place)
+            if unit.number >= first.number
+        ]
+        off = referred_ppm(segment.line, since, place)
         if len(off) < FEWEST_OFF:
             return finding
         read = _restated(finding, Baseline.of(segment.line), place, off)
@@ -725,19 +721,9 @@ class Watcher:
 
     def _look_through(self, build: str) -> str:
         """Look through the builds before one, and it; say what they tell of it."""
-        builds = self.fold.builds
-        earlier = builds[: builds.index(build)]
-        units = sum(self.fold.count_of(one) for one in earlier)
-        looked_at = [
-            *self._units_before(earlier[-EARLIER_BUILDS:]),
-            *self.fold.units_of(build),
-        ]
-        return remark(
-            len(earlier),
-            units,
-            alike_ranges(looked_at, self.product),
-            build=build,
-        )
+        builds, units, names = self.fold.before(build, EARLIER_BUILDS)
+        looked_at = [*self._units_before(names), *self.fold.units_of(build)]
+        return remark(builds, units, self._same.of(looked_at), build=build)
 
 
 def _alike(one: Signal, other: Signal) -> bool:
