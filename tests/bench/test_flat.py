@@ -7,13 +7,14 @@ rows, in `test_flat_rows.py`.
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import partial
 from statistics import median
 from time import process_time
 from typing import Self
 
+import numpy as np
 import pytest
 
 from config.load import fingerprint
@@ -31,7 +32,7 @@ from tests.bench.long_history import (
     SETTINGS,
     long_home,
 )
-from tests.daemon.making import AT, readings
+from tests.daemon.making import AT, readings, scattering
 
 SHORT, LONG = 1_000, 20_000
 
@@ -43,6 +44,9 @@ class Side(Asked):
     home: Home
     cycle: Cycle
     measured: int = 0
+    chance: np.random.Generator = field(
+        default_factory=lambda: np.random.default_rng(1)
+    )
 
     @classmethod
     def over(cls, units: int, home: Home, store: LocalStore) -> Self:
@@ -74,7 +78,9 @@ class Side(Asked):
             configuration=fingerprint(SETTINGS)[0],
         )
         cycle = self.cycle
-        cycle.record(readings(cycle.product, [0.0] * len(RANGES)), header, {})
+        perfect = readings(cycle.product, [0.0] * len(RANGES))
+        # Of readings that scatter by nothing an uncertainty is told in no time.
+        cycle.record(scattering(perfect, self.chance), header, {})
         cycle.watch()
         (mark,) = self.store.rows(Mark, product=NAME)
         assert mark.number == self.units + self.units // A_BUILD + self.measured

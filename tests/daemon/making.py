@@ -1,6 +1,7 @@
 """Small worlds for tests: the demo's product, fittings and units."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -87,3 +88,28 @@ def readings(
             )
         )
     return made
+
+
+def scattering(
+    perfect: Sequence[RangeReadings], chance: np.random.Generator, *, count: int = 10
+) -> list[RangeReadings]:
+    """Return readings as meters take them: more of them, each 1 ppm of range off."""
+
+    def read(value: float, full_scale: float) -> tuple[float, ...]:
+        return tuple((value + chance.normal(0.0, 1e-6 * full_scale, count)).tolist())
+
+    return [
+        replace(
+            one,
+            points=tuple(
+                replace(
+                    point,
+                    reference=read(point.reference[0], one.reference_full_scale),
+                    output=read(point.output[0], one.output_full_scale),
+                    at_s=tuple(point.at_s[0] + 0.1 * step for step in range(count)),
+                )
+                for point in one.points
+            ),
+        )
+        for one in perfect
+    ]

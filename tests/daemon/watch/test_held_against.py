@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from daemon.watch import UnitErrors
 from daemon.watch.history import SameReadings
 from daemon.watch.watcher import EARLIER_BUILDS
 from tests.daemon.watch.bench import PRODUCT, Told, serial_of
@@ -37,7 +38,8 @@ def test_looked_at_unit_by_unit_the_same_ranges_read_alike(seed: int) -> None:
     chance = np.random.default_rng(seed)
     told = Told(seed)
     same = SameReadings(PRODUCT)
-    said = set()
+    said: set[str] = set()
+    units: list[UnitErrors] = []
     for index in range(60):
         errors = chance.integers(0, 2, 4).astype(float)
         errors[chance.random(4) < 0.1] = np.nan
