@@ -14,9 +14,9 @@ import pytest
 from playwright.sync_api import BrowserContext, expect, sync_playwright
 
 from daemon.service.home import Home
-from daemon.service.processes import CODE, child, dashboard_command
+from daemon.service.processes import CODE
 from tests.daemon.seeded import seeded_home
-from tests.daemon.starting import running_daemon
+from tests.daemon.starting import running_daemon, screens
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 QUIET = (
@@ -101,11 +101,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Serve a home in which build B-3 is held."""
     home: Home = seeded_home(tmp_path_factory.mktemp("browser") / "home")
     port = free_port()
-    command = dashboard_command(port=port, browse=False)
-    with (
-        running_daemon(home, "--no-bench"),
-        child(command, home, log=home.data / "shown.log"),
-    ):
+    with running_daemon(home, "--no-bench"), screens(home, port):
         yield wait_for(f"http://127.0.0.1:{port}")
 
 

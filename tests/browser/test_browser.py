@@ -17,9 +17,10 @@ from playwright.sync_api import (
     expect,
 )
 
-from daemon.service.processes import child, dashboard_command
-from daemon.trials.stories.demo import lay_out, running
+from daemon.service.processes import child
+from daemon.trials.stories.demo import lay_out
 from tests.browser.conftest import free_port, let_in, wait_for
+from tests.daemon.starting import running, screens
 
 pytestmark = pytest.mark.browser
 
@@ -211,7 +212,7 @@ def test_source_off_now_is_on_every_page_and_turns_it_off(
     with ExitStack() as way_out:
         operator, _ = way_out.enter_context(running(home, seed=2, units=4))
         port = free_port()
-        way_out.enter_context(child(dashboard_command(port=port, browse=False), home))
+        way_out.enter_context(screens(home, port))
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser, width=390, height=844))
         button = page.get_by_role("button", name="Source off now")

@@ -6,14 +6,13 @@ import pytest
 from playwright.sync_api import BrowserContext, expect
 
 from daemon.holds import policy
-from daemon.service.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records import Reel, Scope
 from tests.browser.conftest import free_port, let_in, wait_for
 from tests.browser.test_browser import SLOW_MS, drawn
 from tests.daemon.making import AT, demo_settings, fitting
 from tests.daemon.seeded import seeded_home
-from tests.daemon.starting import running_daemon
+from tests.daemon.starting import running_daemon, screens
 
 pytestmark = pytest.mark.browser
 
@@ -65,7 +64,7 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
                 )
                 store.keep(placed, decision=decision)
         port = free_port()
-        with child(dashboard_command(port=port, browse=False), home):
+        with screens(home, port):
             yield wait_for(f"http://127.0.0.1:{port}")
 
 

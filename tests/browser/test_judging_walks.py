@@ -10,15 +10,14 @@ import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
 from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command
-from daemon.trials.stories.demo import lay_out, running
+from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records_shipping import ContainmentStep, ShipRule
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import choose, choose_person, drawn, fits, paged
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL, seeded_home
-from tests.daemon.starting import running_daemon
+from tests.daemon.starting import running, running_daemon, screens
 from tests.dashboard.test_judging_pages import decided_to_ship, shipped
 
 pytestmark = pytest.mark.browser
@@ -40,8 +39,7 @@ def left(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             for serial in ("PA-3006", "PA-3007"):
                 assert store.ship(shipped(serial), rule, decided_to_ship(serial)) == []
         port = free_port()
-        command = dashboard_command(port=port, browse=False)
-        way_out.enter_context(child(command, home, log=home.data / "shown.log"))
+        way_out.enter_context(screens(home, port))
         url = wait_for(f"http://127.0.0.1:{port}")
         HOMES[url] = home
         yield url
@@ -202,7 +200,7 @@ def test_a_build_is_seen_while_it_is_measured(
         build = operator.story["builds"][0]
         operator.open(build["build"], len(build["serials"]))
         port = free_port()
-        way_out.enter_context(child(dashboard_command(port=port, browse=False), home))
+        way_out.enter_context(screens(home, port))
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser))
         page.goto(f"{url}/build?build={build['build']}")

@@ -6,12 +6,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
-from daemon.service.processes import child, dashboard_command
 from storage import HoldState, Reel, ReelCheck, Scope, open_store
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, choose_person, paged
 from tests.daemon.seeded import empty_home
-from tests.daemon.starting import running_daemon
+from tests.daemon.starting import running_daemon, screens
 
 pytestmark = pytest.mark.browser
 
@@ -45,7 +44,7 @@ def test_a_reel_is_received_with_keys_for_less_than_a_minute(
     with ExitStack() as way_out:
         way_out.enter_context(running_daemon(home, "--no-bench"))
         port = free_port()
-        way_out.enter_context(child(dashboard_command(port=port, browse=False), home))
+        way_out.enter_context(screens(home, port))
         url = wait_for(f"http://127.0.0.1:{port}")
         page = way_out.enter_context(paged(browser))
         page.goto(f"{url}/receiving")

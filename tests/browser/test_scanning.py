@@ -10,13 +10,12 @@ import pytest
 from playwright.sync_api import BrowserContext, CDPSession, Page, expect
 
 from daemon.service.home import Home
-from daemon.service.processes import child, dashboard_command
 from storage.access import open_store
 from storage.records_shipping import Shipment
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, choose_person, drawn, paged
 from tests.daemon.seeded import UNITS, seeded_home
-from tests.daemon.starting import running_daemon
+from tests.daemon.starting import running_daemon, screens
 
 pytestmark = pytest.mark.browser
 
@@ -36,7 +35,7 @@ def home(tmp_path: Path) -> Iterator[Home]:
 @pytest.fixture
 def url(home: Home) -> Iterator[str]:
     port = free_port()
-    with child(dashboard_command(port=port, browse=False), home):
+    with screens(home, port):
         yield wait_for(f"http://127.0.0.1:{port}")
 
 

@@ -4,8 +4,8 @@ What `daemon.service.processes` starts imports for seconds before it says its fi
 word. Here one process has imported all of it, with the detector's loops, and has a copy
 of itself run the same command: with arguments, environment, streams and a session of
 its own, and killed, suspended and waited for like any other. Screens may be forked
-too, from another one that has loaded what pages need. Stories, and most screens, are
-still started as a maker starts them.
+too, from another one that has loaded what pages need. Stories, the three days in a
+browser and whoever may look are still started as a maker starts them.
 """
 
 import gc
@@ -18,15 +18,19 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import Any, ClassVar, NoReturn
+from typing import Any, ClassVar, NoReturn, TypeVar
 from unittest.mock import patch
 
 from config.files import open_log
 from daemon.service import processes
 from daemon.service.home import Home
+from daemon.trials.stories import demo
+from daemon.trials.stories.demo import Operator
+from storage.store import Store
 
+Given = TypeVar("Given")
 ROOT = Path(__file__).parents[2]
 ORDER_BYTES = 1 << 20
 SCREENS = "dashboard.serve"
@@ -41,10 +45,7 @@ ONE_THREAD = {
 @contextmanager
 def running_daemon(home: Home, *options: str) -> Iterator[subprocess.Popen[str]]:
     """Run a daemon while the context lasts, as `processes.running_daemon` does."""
-    with ExitStack() as way_out:
-        with patch.object(processes, "child", _child):
-            daemon = processes.running_daemon(home, *options)
-            process = way_out.enter_context(daemon)
+    with _forked(processes.running_daemon(home, *options)) as process:
         yield process
 
 
@@ -53,10 +54,14 @@ def simulated_bench(
     home: Home, *, seed: int, units: int
 ) -> Iterator[tuple[subprocess.Popen[str], dict[str, Any]]]:
     """Run a simulated bench, as `processes.simulated_bench` does."""
-    with ExitStack() as way_out:
-        with patch.object(processes, "child", _child):
-            bench = processes.simulated_bench(home, seed=seed, units=units)
-            said = way_out.enter_context(bench)
+    with _forked(processes.simulated_bench(home, seed=seed, units=units)) as said:
+        yield said
+
+
+@contextmanager
+def running(home: Home, *, seed: int, units: int) -> Iterator[tuple[Operator, Store]]:
+    """Run simulated bench and daemon, as the demo does."""
+    with _forked(demo.running(home, seed=seed, units=units)) as said:
         yield said
 
 
@@ -66,6 +71,15 @@ def screens(home: Home, port: int) -> Iterator[subprocess.Popen[str]]:
     command = processes.dashboard_command(port=port, browse=False)
     with _child(command, home, log=home.data / "shown.log") as process:
         yield process
+
+
+@contextmanager
+def _forked(started: AbstractContextManager[Given]) -> Iterator[Given]:
+    """Start what starts processes, with ours in their place."""
+    with ExitStack() as way_out:
+        with patch.object(processes, "child", _child):
+            given = way_out.enter_context(started)
+        yield given
 
 
 @contextmanager

