@@ -31,7 +31,10 @@ WORKERS_A_CORE = 2
 """Half of the time a test waits: for a daemon, a browser, a bench that settles."""
 MOST_WORKERS = 4
 """More would start daemons, browsers and simulated benches faster than they answer."""
-LONG = ("tests/browser/", "tests/studies/", "tests/dashboard/", "tests/daemon/watch/")
+LONG = (
+    "tests/browser/", "tests/studies/", "tests/dashboard/", "tests/daemon/watch/",
+    "tests/storage/test_sharing", "tests/storage/test_history", "tests/test_examples",
+)  # fmt: skip
 """What goes first: one long file at the end would be waited for by all."""
 OURSELVES = sys.modules["__main__"]
 IN_ORDER, REVERSED = "written", "reversed"
