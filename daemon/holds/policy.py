@@ -19,6 +19,7 @@ from uuid import uuid4
 
 from config import HoldpointError
 from daemon.presentation import sentences
+from daemon.presentation.figures import moment
 from daemon.watch import PLACED_BY
 from storage import (
     Cause,
@@ -146,7 +147,7 @@ def end_offer(hold: Hold, signal: Signal | None) -> EndOffer | None:
     return EndOffer(
         sentence=sentence,
         reason=sentence,
-        evidence=f"finding {signal.signal} as it stood after run {signal.number}",
+        evidence=f"finding {signal.signal} as it stood on {moment(signal.made_at)}",
     )
 
 
@@ -171,7 +172,9 @@ def measured_right(
     last = max(latest, key=lambda one: one.number)
     sentence = sentences.measured_right(last.serial, last.started_at)
     return EndOffer(
-        sentence=sentence, reason=sentence, evidence=f"run {last.number} of the unit"
+        sentence=sentence,
+        reason=sentence,
+        evidence=f"unit {last.serial}, measured on {moment(last.started_at)}",
     )
 
 

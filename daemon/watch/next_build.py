@@ -335,8 +335,8 @@ class Outlook:
     def to_all(self) -> tuple[str, ...]:
         """Say what brings every unit back, and what tightens checking."""
         back = (
-            "The first build held under a check of some brings every unit back, and "
-            "the count begins anew."
+            "If a build is held while only some units are measured, every unit of the "
+            "next builds is measured again, and the count of good builds begins anew."
         )
         return (back, self._when_tightened())
 
@@ -353,8 +353,8 @@ class Outlook:
         if now.severity is Severity.TIGHTENED:
             return (
                 f"{rule}; they count once the "
-                f"{counted(_to_end_tightened(now), 'good build')} that tightened "
-                "checking still asks for are there."
+                f"{counted(_to_end_tightened(now), 'good build')} that are "
+                "asked for first are there."
             )
         return f"{rule}: {_to_reduce(now)} to go. A held build begins the count anew."
 
@@ -380,17 +380,17 @@ class Outlook:
                 f"do not see to it that {reel} is missed {seldom}."
             )
         return (
-            f"That is then {number} of {counted(build, 'unit')}, drawn at random: so "
+            f"Then {number} of {counted(build, 'unit')}, drawn at random, are enough: "
             f"{reel} is missed {seldom}."
         )
 
     def _when_tightened(self) -> str:
         now = self.inspection
         rule = (
-            f"With every unit measured, {REJECTED_TO_TIGHTEN} held of {RECENT_BUILDS} "
-            "builds in a row tighten checking: still every unit, but good builds count "
-            f"only after {RECENT_BUILDS} in a row, and {REJECTED_TO_STOP} held ones "
-            "before that stop the building"
+            f"If {REJECTED_TO_TIGHTEN} of {RECENT_BUILDS} builds in a row are held, "
+            "good builds count only after "
+            f"{RECENT_BUILDS} of them in a row, and {REJECTED_TO_STOP} held ones "
+            "before that stop the building until the cause is found"
         )
         if now.severity is Severity.TIGHTENED:
             return f"{rule}; {now.rejected_tightened} held so far."

@@ -12,6 +12,7 @@ from daemon.service import Home
 from daemon.spc import Costs
 from daemon.watch import (
     CHECKED,
+    MISSED,
     SHIFTS,
     Outlook,
     RangeOutlook,
@@ -26,15 +27,16 @@ from storage import StorageError
 
 LEARNT = "learnt before the next build"
 MEANING = (
-    "Each row is a reel whose parts are off by so much. So many of its first units, or "
-    "so many units of the build drawn at random, must be measured that it is missed in "
-    "no more than 5 % of builds. Beside it: how often a check of a few at random "
-    "misses it. More: holdpoint whatif."
+    "Each row is a bad reel, off by so much. Then: how many units must be measured so "
+    "that it is missed in no more than 5 % of builds: the first that carry it, or any "
+    "of the build. Then: how often it is missed where so few are measured, drawn "
+    "at random. More: holdpoint whatif."
 )
 MOST_UNITS = 1000
 """Every number of units is tried: more would take longer than anybody waits."""
 CURVES_MEANING = (
-    "Upwards: in how many builds it is missed. Dotted: how many are accepted."
+    "Upwards: in what share of builds nobody would notice it. The dotted line is the "
+    f"most that is accepted, {100 * MISSED:g} %."
 )
 COSTS_MEANING = (
     "What a build is expected to cost, in tests and in bad units that leave. In "
@@ -111,16 +113,19 @@ def ahead(shown: Shown) -> None:
     )
     one = titles[key]
     look.quiet(
-        f"Units of one reel scatter by {spell(round(one.check.sigma_ppm), Unit.PPM)}, "
-        f"good reels by {spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
+        "Units with parts of one reel differ by some "
+        f"{spell(round(one.check.sigma_ppm), Unit.PPM)} (standard deviation), good "
+        f"reels from one another by some "
+        f"{spell(round(one.check.reel_sigma_ppm), Unit.PPM)}."
     )
     checked = tuple(number for number in CHECKED if number <= build) or (build,)
     look.heading(
         "How often a check would miss a reel",
         (
             (
-                "Across, how far it is off, until its units are at the error limit, "
-                f"{one.limit}, with the offset that they have."
+                "Suppose that a bad reel comes and only some units are measured. To "
+                "the right: how far its units read off, up to the error limit "
+                f"{one.limit}, less the offset that they have."
             ),
             CURVES_MEANING,
         ),

@@ -199,15 +199,16 @@ def runs(rows: Sequence[UnitRow], titles: dict[str, str]) -> None:
     for one in rows:
         by_run.setdefault(one.number, []).append(one)
     look.table(
-        ("When", "How", "Verdicts", "Note"),
+        ("When", "Run", "How", "Verdicts", "Note"),
         [
             (
                 look.moment(mine[0].started_at),
+                str(number),
                 screens.origin(mine[0].origin),
                 "; ".join(f"{titles.get(o.range, o.range)}: {o.verdict}" for o in mine),
                 mine[0].note or "",
             )
-            for _, mine in sorted(by_run.items(), reverse=True)
+            for number, mine in sorted(by_run.items(), reverse=True)
         ],
     )
 

@@ -112,7 +112,7 @@ def test_what_a_short_history_leaves_open_is_said(home: Path) -> None:
 
 def test_both_ways_are_said(home: Path) -> None:
     answer = asked(home)
-    assert "That is then 5 of 60 units" in answer["to_some"][1]
+    assert "Then 5 of 60 units" in answer["to_some"][1]
     assert answer["to_all"][1].endswith("The next build would do that if it is held.")
 
 
@@ -179,13 +179,13 @@ def test_the_good_builds_that_are_said_are_those_the_rules_ask_for(
 @pytest.mark.parametrize(
     ("builds", "headline", "some", "back"),
     [
-        ("", "after 15 more good builds", "15 to go", "stop the building."),
-        ("g" * 14, "after 1 more good build in", "1 to go", "stop the building."),
+        ("", "after 15 more good builds", "15 to go", "the cause is found."),
+        ("g" * 14, "after 1 more good build in", "1 to go", "the cause is found."),
         ("ggh", "after 15 more", "15 to go", "would do that if it is held."),
         ("hggg", "after 12 more", "12 to go", "would do that if it is held."),
-        ("hgggg", "after 11 more", "11 to go", "stop the building."),
-        ("hggggg", "after 10 more", "10 to go", "stop the building."),
-        ("g" * 15, "check of some units is enough", "reached", "stop the building."),
+        ("hgggg", "after 11 more", "11 to go", "the cause is found."),
+        ("hggggg", "after 10 more", "10 to go", "the cause is found."),
+        ("g" * 15, "check of some units is enough", "reached", "the cause is found."),
         ("hhgg", "3 more good builds in a row end", "the 3 good", "0 held so far."),
         ("hhhgggg", "1 more good build in a row ends", "the 1 good", "1 held so far."),
         ("hhhhhhh", "Stop building", "none counts", "5 held so far."),
@@ -204,7 +204,7 @@ def test_each_state_says_how_far_it_is_from_the_others(
 @pytest.mark.source("scipy.stats.hypergeom: chance that a sample holds none")
 def test_the_check_is_the_least_that_draws_such_a_reel_often_enough() -> None:
     least = next(n for n in range(61) if hypergeom.pmf(0, 60, 30, n) <= 0.05)
-    assert f"That is then {least} of 60 units" in to_some(stands(()))[1]
+    assert f"Then {least} of 60 units" in to_some(stands(()))[1]
 
 
 def test_a_range_whose_good_reels_differ_as_much_has_no_number() -> None:

@@ -5,6 +5,7 @@ from dataclasses import asdict, replace
 import pytest
 
 from daemon.holds import policy
+from daemon.presentation.figures import moment
 from storage.answers import HoldState, LatestResult
 from storage.records import Cause, Disposal, Scope, Signal, Verdict
 from tests.daemon.making import AT
@@ -95,7 +96,7 @@ def test_the_end_of_a_hold_is_offered_when_its_finding_was_withdrawn() -> None:
         "others."
     )
     assert (offer.disposal, offer.reason) == (Disposal.RELEASE, offer.sentence)
-    assert offer.evidence == "finding B-3-F1 as it stood after run 71"
+    assert offer.evidence == f"finding B-3-F1 as it stood on {moment(AT)}"
 
 
 def test_the_end_of_a_hold_is_offered_when_its_finding_names_something_else() -> None:
@@ -216,7 +217,7 @@ def test_the_end_of_a_units_hold_is_offered_once_it_conforms_by_a_rerun() -> Non
     assert offer.reason == (
         f"Unit PA-1007 conforms on every range by its latest readings, {AT:%Y-%m-%d}."
     )
-    assert offer.evidence == "run 9 of the unit"
+    assert offer.evidence == f"unit PA-1007, measured on {moment(AT)}"
     assert policy.measured_right(of_unit, [latest("second", bad)], ()) is None
     undecided = latest("second", Verdict.UNDECIDED)
     assert policy.measured_right(of_unit, [undecided], ()) is None

@@ -325,6 +325,8 @@ def test_more_parts_of_an_undecided_reel_add_up(run: Callable[..., str]) -> None
     assert "undecided: measure 3 more parts" in said
     said = run("reel", "check", "K-304", *GOOD[2:], "--person", PERSON)
     assert "Accept reel K-304" in said
+    assert "may still be bad" not in said
+    assert "at most 10 % are outside, read 29 parts (with 95 %)" in said
     # what was a slip counts no more once it is said so
     run("reel", "check", "K-304", "4.91k", "4.92k", "--person", PERSON)
     said = run("reel", "check", "K-304", *GOOD, "--person", PERSON, "--anew")

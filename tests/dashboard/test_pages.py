@@ -659,8 +659,8 @@ def test_a_chart_shows_what_checks_miss_and_both_ways_are_said() -> None:
     )  # fmt: skip
     names = curves["encoding"]["strokeDash"]["scale"]["domain"]
     assert names == [f"any {n} units" for n in (3, 5, 8, 13)]
-    assert "That is then 5 of 60 units" in said(app)
-    assert "The first build held under a check of some brings every unit back" in said(
+    assert "Then 5 of 60 units" in said(app)
+    assert "If a build is held while only some units are measured, every unit" in said(
         app
     )
 
