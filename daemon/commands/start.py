@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -14,14 +14,18 @@ from daemon.commands.options import FILE, PORT
 from daemon.commands.showing import misuse, say
 from daemon.service import (
     CODE,
+    HandsError,
     Home,
     Network,
     StartError,
     child,
     claimed,
     dashboard_command,
+    hands_of,
     moved,
     new_code,
+    note_planted,
+    plant_again,
     shared_daemon,
     simulated_bench,
 )
@@ -114,9 +118,22 @@ def _played(home: Home) -> Iterator[None]:
             )
             raise StartError(message)
         options += ["--port", f"{role}={played[1]}"]
+    from daemon.presentation import planted  # noqa: PLC0415 -- only this needs it
+
+    titles = {key: one.title for key, one in load(home.folder).product.ranges.items()}
     with simulated_bench(home, seed=SEED, units=FEWEST, options=options):
         say("The bench is simulated: nothing is powered, and no unit is real.")
-        yield
+        if (hands := hands_of(home)) is not None:
+            with hands, suppress(HandsError):
+                for fault in plant_again(home, hands):
+                    said = planted(fault, titles.get(str(fault["range"]), ""))
+                    say(f"Still there from before this start. {said}")
+        try:
+            yield
+        finally:
+            if (hands := hands_of(home)) is not None:
+                with hands, suppress(HandsError):
+                    note_planted(home, hands.planted())
 
 
 @click.command()

@@ -2,7 +2,13 @@ from . import bundle as bundle, moved as moved
 from .bundle import BundleError as BundleError, Contents as Contents
 from .client import Client as Client, RefusedOrderError as RefusedOrderError
 from .doctor import Look as Look, State as State, looks as looks
-from .hands import Hands as Hands, HandsError as HandsError, hands_of as hands_of
+from .hands import (
+    Hands as Hands,
+    HandsError as HandsError,
+    hands_of as hands_of,
+    note_planted as note_planted,
+    plant_again as plant_again,
+)
 from .home import VARIABLE as VARIABLE, Home as Home
 from .processes import (
     CODE as CODE,

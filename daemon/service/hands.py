@@ -2,7 +2,7 @@
 
 import json
 import socket
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Self
@@ -11,7 +11,7 @@ from config import HoldpointError, write_whole
 from daemon.service.home import Home
 from storage import is_running
 
-__all__ = ["Hands", "HandsError", "hands_of", "noted"]
+__all__ = ["Hands", "HandsError", "hands_of", "note_planted", "noted", "plant_again"]
 
 ANSWER_S = 10.0
 
@@ -119,6 +119,36 @@ def hands_of(home: Home) -> Hands | None:
         return Hands(str(said["host"]), int(said["port"]))
     except (OSError, ValueError, KeyError, TypeError, HandsError):
         return None
+
+
+def note_planted(home: Home, planted: Sequence[Mapping[str, Any]]) -> None:
+    """Note what is planted on the simulated bench of a home, for its next start."""
+    text = json.dumps([dict(one) for one in planted])
+    if not home.planted.exists() or home.planted.read_text(encoding="utf-8") != text:
+        write_whole(home.planted, text)
+
+
+def plant_again(home: Home, hands: Hands) -> list[dict[str, Any]]:
+    """Plant what was planted before the simulated bench was started again; return it.
+
+    What came with a unit comes with the next new one. A unit that was seated badly is
+    measured; that is over.
+    """
+    try:
+        before = json.loads(home.planted.read_text(encoding="utf-8"))
+        for one in before:
+            came = one["first_serial"] is not None
+            if not (came and one["kind"] == "slip"):
+                after = 0 if came else int(one["after"])
+                hands.plant(
+                    str(one["kind"]),
+                    str(one["range"]),
+                    float(one["size_ppm"]),
+                    after=after,
+                )
+    except (OSError, ValueError, KeyError, TypeError):
+        return []  # nothing was planted, or by another version
+    return hands.planted()
 
 
 @contextmanager

@@ -72,6 +72,11 @@ class Home:
         return self.data / "source-off.json"
 
     @property
+    def planted(self) -> Path:
+        """What was planted on a simulated bench, for its next start."""
+        return self.data / "planted.json"
+
+    @property
     def simulated(self) -> Path:
         """Where a simulated bench takes orders for its hands, while one runs."""
         return self.data / "simulated-bench.json"

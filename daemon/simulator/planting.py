@@ -73,12 +73,21 @@ class Workshop(Mapping[str, Board]):
         Those that are there.
     fitted
         By part, the reel that boards are made with from now on.
+    seed
+        Draws each board by its serial: after a restart other units come, and the same
+        serial is the same unit. None: one after another, as a story tells them.
     """
 
     def __init__(
-        self, world: World, boards: Mapping[str, Board], fitted: Mapping[str, Reel]
+        self,
+        world: World,
+        boards: Mapping[str, Board],
+        fitted: Mapping[str, Reel],
+        *,
+        seed: int | None = None,
     ) -> None:
         self.world = world
+        self._seed = seed
         self._boards = dict(boards)
         self.fitted = dict(fitted)
         self._drawn = 0
@@ -87,7 +96,11 @@ class Workshop(Mapping[str, Board]):
         """Return a board, made now where it was not before."""
         found = self._boards.get(serial)
         if found is None:
-            found = self._boards[serial] = self.world.board(serial, self.fitted)
+            if self._seed is None:
+                found = self.world.board(serial, self.fitted)
+            else:
+                found = self.world.board_of(serial, self.fitted, seed=self._seed)
+            self._boards[serial] = found
         return found
 
     def __iter__(self) -> Iterator[str]:

@@ -197,7 +197,7 @@ def workshop(settings: Settings, seed: int, *, line: Line | None = None) -> Scen
         The check standard's errors cannot be made of the product's parts.
     """
     world = World(settings.product, default_rng(seed), line)
-    boards = Workshop(world, _with_standard({}, world, settings), {})
+    boards = Workshop(world, _with_standard({}, world, settings), {}, seed=seed)
     boards.fit_ordinary()
     return Scenario(
         seed=seed,

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import exp, hypot, log
+from zlib import crc32
 
 from numpy.linalg import lstsq
-from numpy.random import Generator
+from numpy.random import Generator, default_rng
 
 from config import Part, Product
 from daemon.metrology import NoSolutionError, Transfer, range_parts
@@ -145,6 +146,15 @@ class World:
             offset_v=offset * self._line.offset_ppm * self.full_scale_v,
             drift_v_per_h=drift * self._line.drift_ppm_per_h * self.full_scale_v,
         )
+
+    def board_of(self, serial: str, reels: Mapping[str, Reel], *, seed: int) -> Board:
+        """Make a board that is the same whenever, and after whichever, it is made."""
+        shared = self._generator
+        self._generator = default_rng([seed, crc32(serial.encode())])
+        try:
+            return self.board(serial, reels)
+        finally:
+            self._generator = shared
 
     def standard(self, serial: str, error_ppm: Mapping[str, float]) -> Board:
         """Make a board of exactly these range errors, without temperature coefficient.

@@ -7,7 +7,7 @@ from typing import Any
 import streamlit as st
 
 from daemon.presentation import figures, planted, sentences
-from daemon.service import Hands, HandsError, Home, hands_of
+from daemon.service import Hands, HandsError, Home, hands_of, note_planted
 from daemon.traceability import kitting
 from dashboard import data, look
 from storage import Build, Signal, Unit
@@ -46,6 +46,7 @@ def try_it() -> None:
         try:
             left = int(hands.state()["left"])
             there = hands.planted()
+            note_planted(Home.usual(), there)
         except HandsError as exc:
             look.say("Nothing can be tried here.", [str(exc)])
             return
@@ -122,6 +123,7 @@ def _by_hands(act: Any) -> None:
     with hands:
         try:
             act(hands)
+            note_planted(Home.usual(), hands.planted())
         except HandsError as exc:
             data.refuse(str(exc))
             return

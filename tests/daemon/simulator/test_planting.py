@@ -1,11 +1,15 @@
 """What is planted comes with the unit that was said, and is what was said."""
 
 import json
+from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
 from config.model import Settings
 from daemon.bench.clock import ScaledClock
+from daemon.service import Hands as ServiceHands, note_planted, plant_again
+from daemon.service.home import Home
 from daemon.simulator.circuit import Board
 from daemon.simulator.hands import Hands
 from daemon.simulator.meters import Meter
@@ -129,3 +133,39 @@ def test_a_story_is_told_as_before_and_goes_on_after_it(demo: Settings) -> None:
     assert told_.as_json() == more.as_json()
     assert "NEW-1" not in told_.boards
     assert more.board("NEW-1").serial == "NEW-1"
+
+
+def test_a_bench_that_is_started_again_goes_on_with_other_units_and_its_fault(
+    demo: Settings, tmp_path: Path
+) -> None:
+    class Line:
+        """The hands of the bench as it is now, told without a line between."""
+
+        rig = Rig(demo, workshop(demo, 1), ScaledClock())
+
+        def plant(self, kind: str, range_: str, size_ppm: float, *, after: int) -> None:
+            said = told(
+                self.rig, do="plant", kind=kind, range=range_, size_ppm=size_ppm,
+                after=after,
+            )  # fmt: skip
+            assert said["ok"]
+
+        def planted(self) -> list[dict[str, Any]]:
+            found: list[dict[str, Any]] = told(self.rig, do="planted")["planted"]  # type: ignore[assignment]
+            return found
+
+    home, hands = Home(tmp_path), cast("ServiceHands", Line())
+    home.data.mkdir()
+    assert plant_again(home, hands) == []
+    before = [mounted(Line.rig, f"U-{n}") for n in (1, 2)]
+    hands.plant("reel", "10uA", SIZE_PPM, after=0)
+    bad = mounted(Line.rig, "U-3")
+    note_planted(home, hands.planted())
+    Line.rig = Rig(demo, workshop(demo, 1), ScaledClock())
+    # Measured again, in another order, a unit is the same; a new one is another.
+    assert mounted(Line.rig, "U-2").parts_ohm == before[1].parts_ohm
+    assert mounted(Line.rig, "U-4").parts_ohm not in [one.parts_ohm for one in before]
+    assert [one["first_serial"] for one in plant_again(home, hands)] == [None]
+    assert error_ppm(demo, bad) == pytest.approx(SIZE_PPM, abs=1_200.0)
+    again = error_ppm(demo, mounted(Line.rig, "U-5"))
+    assert again == pytest.approx(SIZE_PPM, abs=1_200.0)
