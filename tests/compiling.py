@@ -48,21 +48,25 @@ def warm() -> None:
         warm_up(ProductModel.of(load(demo).product))
 
 
-def rewrite() -> None:
+def rewriting() -> "subprocess.Popen[bytes]":
     """Have all tests read once, so that what becomes of them is kept."""
-    subprocess.run(
+    return subprocess.Popen(
         [sys.executable, "-m", "pytest", "--collect-only", "--quiet", "-n", "0"],
-        check=True,
         cwd=ROOT,
         stdout=subprocess.DEVNULL,
     )
 
 
 def main() -> None:
-    """Compile, and note what."""
+    """Compile, and note what.
+
+    Loops and tests side by side: a core may be free before the loops are compiled.
+    """
     bytecode.keep()
-    warm()
-    rewrite()
+    with rewriting() as reading:
+        warm()
+        if reading.wait():
+            sys.exit("the tests cannot be read: see above")
     NOTE.parent.mkdir(exist_ok=True)
     NOTE.write_text(stamp())
 
