@@ -77,15 +77,21 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
     made.data.mkdir(parents=True, exist_ok=True)
     with LocalStore(made.store) as store:
         store.keep(Product(product=NAME, title=demo_settings().product.title))
-        for name in names():
-            store.keep(
-                Build(build=name, product=NAME, planned_units=None, opened_at=AT),
+        told = names()
+        store.keep(
+            *(
+                Build(build=one, product=NAME, planned_units=None, opened_at=AT)
+                for one in told
+            ),
+            *(
                 Reel(
-                    reel=name, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
-                    supplier=name,
-                ),
-                Unit(serial=f"S{name}", product=NAME, build=name),
-            )  # fmt: skip
+                    reel=one, nominal_ohm=5e3, tolerance_ppm=1e3, received_at=AT,
+                    supplier=one,
+                )
+                for one in told
+            ),
+            *(Unit(serial=f"S{one}", product=NAME, build=one) for one in told),
+        )  # fmt: skip
     return made
 
 
