@@ -28,8 +28,8 @@ from storage import StorageError
 LEARNT = "learnt before the next build"
 MEANING = (
     "Each row is a bad reel, off by so much. Then: how many units must be measured so "
-    "that it is missed in no more than 5 % of builds: the first that carry it, or any "
-    "of the build. Then: how often it is missed where so few are measured, drawn "
+    "that it is missed in no more than 5 % of builds: the first with its parts, or "
+    "any of the build. Then: how often it is missed where so few are measured, drawn "
     "at random. More: holdpoint whatif."
 )
 MOST_UNITS = 1000
