@@ -280,7 +280,8 @@ class Segment:
         unit = self.line.layout.unit_ppm
         return KnownReel(
             level_ppm=mean * unit,
-            variance_ppm2=variance * unit**2,
+            # Rounding may leave less than none.
+            variance_ppm2=max(variance, 0.0) * unit**2,
             bad=float(weight @ bad),
         )
 

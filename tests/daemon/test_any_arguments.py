@@ -63,8 +63,9 @@ LONGEST_S = 20
 """A call that takes longer hangs; the slowest that ends takes a few seconds. Of the
 processor: on a busy machine a call that ends may wait far longer for its turn."""
 APART = {
-    # Told what to do, not given numbers: they have tests of their own.
+    # Told one event after another: `spc/detector/test_any_events.py`.
     "daemon.spc.detector",
+    # Told what to do, not given numbers: they have tests of their own.
     "daemon.metrology.checks",
     "daemon.metrology.errors",
     "daemon.spc.checks",

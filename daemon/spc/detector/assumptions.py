@@ -1,11 +1,15 @@
 """What the detector holds possible, as multiples of the parts' tolerance."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+
+from daemon.spc.errors import OutOfRangeError
 
 __all__ = ["WALK_OF_NOISE", "Assumptions"]
 
 WALK_OF_NOISE = 0.6
 """What a bench is taken to walk by between set-ups, as a share of a run's own noise."""
+SMALLEST, LARGEST = 1e-6, 1e3
+"""Beyond these, digits are lost; the settings allow far less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,3 +70,15 @@ class Assumptions:
     bench_steps: tuple[float, float] = (0.3, 1.5)
     bench_slopes: tuple[float, float] = (0.025, 0.06)
     bench_walk: float = 0.02
+
+    def __post_init__(self) -> None:
+        for one in fields(self):
+            value = getattr(self, one.name)
+            for size in value if isinstance(value, tuple) else (value,):
+                none = one.name == "bench_walk" and size == 0.0
+                if not (none or SMALLEST <= size <= LARGEST):
+                    raise OutOfRangeError(
+                        argument=one.name,
+                        value=value,
+                        allowed=f">= {SMALLEST:g} and <= {LARGEST:g}",
+                    )

@@ -6,6 +6,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.spc.checks import places
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.line import Line
 
@@ -82,10 +83,12 @@ class Baseline:
 
     def unit_sigma_ppm(self, index: int) -> float:
         """Return what units of one reel scatter by on a range."""
+        places("index", [index], below=self.layout.ranges)
         return float(np.hypot(self.sigma_ppm[index], self.shared_sigma_ppm))
 
     def unit_degrees(self, index: int) -> float:
         """Return the degrees of freedom of `unit_sigma_ppm` (Satterthwaite 1946)."""
+        places("index", [index], below=self.layout.ranges)
         own2, shared2 = self.sigma_ppm[index] ** 2, self.shared_sigma_ppm**2
         return float(
             (own2 + shared2) ** 2
@@ -98,6 +101,7 @@ class Baseline:
         Of the level of its units: what is not known of the mean, what reels and the
         shared stage ordinarily differ by.
         """
+        places("index", [index], below=self.layout.ranges)
         sensitivity = self.layout.sensitivity[:, index]
         reels2 = float(
             (sensitivity * self.reel_sigma_ppm) @ (sensitivity * self.reel_sigma_ppm)

@@ -6,6 +6,7 @@ from importlib import import_module
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.spc.checks import places, same_length
 from daemon.spc.detector import state as st
 from daemon.spc.detector.baseline import Baseline
 from daemon.spc.detector.finding import REEL_KINDS, quantile
@@ -62,14 +63,21 @@ def concerned(
     """
     layout, state = line.layout, line.state
     unit = layout.unit_ppm
+    places("part", [part], below=layout.ranges)
+    count = len(errors_ppm)
+    errors = line.sizes("errors_ppm", errors_ppm, count, layout.ranges, missing=True)
+    variances = line.variances("variance_ppm2", variance_ppm2, count, layout.ranges)
+    same_length("positions, errors_ppm", list(positions), errors)
+    if ambient_c is not None:
+        same_length("ambient_c, errors_ppm", ambient_c, errors)
     events = state.event[: line.hypotheses]
     mine = (
         np.isin(events[..., st.KIND], REEL_KINDS)
         & (events[..., st.PLACE] == part)
         & (events[..., st.EXCUSED] == 0)
     )
-    rows = np.flatnonzero(mine.any(axis=1))
-    count = len(errors_ppm)
+    weight = line.weights()
+    rows = np.flatnonzero(mine.any(axis=1) & (weight > 0.0))
     baseline = Baseline.of(line)
     good_mean = np.full(count, baseline.mean_ppm[part])
     own2 = float(baseline.sigma_ppm[part]) ** 2 + baseline.shared_sigma_ppm**2
@@ -83,8 +91,7 @@ def concerned(
             low_ppm=good_mean - reach,
             high_ppm=good_mean + reach,
         )
-    weight = line.weights()[rows]
-    weight /= weight.sum()
+    weight = weight[rows] / weight[rows].sum()
     keep = weight > LEAST_SHARE
     rows, weight = rows[keep], weight[keep] / weight[keep].sum()
     which = mine[rows].argmax(axis=1)
@@ -103,13 +110,13 @@ def concerned(
             line.places,
             rows,
             part,
-            errors_ppm[i] / unit,
-            variance_ppm2[i] / unit**2,
+            errors[i],
+            variances[i],
             warmth,
             ODD_UNITS / layout.ranges,
         )
         carried = np.where(mixed, told[:, 0], 1.0) * (positions[i] >= first)
-        if np.isnan(errors_ppm[i, part]):
+        if np.isnan(errors[i, part]):
             share = state.share[rows]
             fair = share[:, 0] / share.sum(axis=1)
             carried = np.where(mixed, fair, 1.0) * (positions[i] >= first)

@@ -6,7 +6,7 @@ part's reel, the shared stage, or the bench on one range or on all.
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from math import log
+from math import isnan, log
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from daemon.spc.detector import state as st
 from daemon.spc.detector.layout import Layout
 from daemon.spc.detector.line import Line
+from daemon.spc.errors import NotFiniteError
 
 __all__ = [
     "BENCH",
@@ -162,6 +163,8 @@ def find(
     Named are the causes that are then likelier than not, each for itself; the likeliest
     where none is. A further cause must be likelier than not over all.
     """
+    if isnan(log_odds_limit):
+        raise NotFiniteError(argument="log_odds_limit", value=log_odds_limit)
     masses = _by_culprit(line)
     wrong = line.bad()
     weight = line.weights()

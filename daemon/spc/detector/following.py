@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daemon.spc.detector import state as st
-from daemon.spc.detector.line import Line
+from daemon.spc.detector.line import PLACES, Line
 from daemon.spc.detector.worlds import CheckRun, Life, Session, UnitRun
 
 ASKED_BELOW = 1.0
@@ -12,7 +12,7 @@ ASKED_BELOW = 1.0
 ODD = 0.5
 """Probability of a poor contact above which a unit is seated again."""
 EVERY_KIND = range(1, st.KINDS)
-EVERY_PLACE = range(64)
+EVERY_PLACE = range(PLACES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

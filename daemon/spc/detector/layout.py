@@ -15,6 +15,12 @@ LEAST_LIMIT = 1.5
 """Error limit over the tolerance that is reckoned with, at least."""
 SIX_SIGMA = 6.0
 """Half an error limit is three standard deviations of this share of it."""
+MOST_PARTS = 63
+"""What moved is kept by its place, and there are 64; all ranges together are one."""
+FARTHEST_APART = 1e6
+"""Sizes of one product that lie farther apart lose each other's digits."""
+SMALLEST, LARGEST = 1e-12, 1e12
+"""Of a tolerance, a limit and an effect of temperature, in ppm."""
 SECOND_FACTOR = 0.35
 """Where the middle one of the factors by which reels may differ more lies."""
 
@@ -136,6 +142,12 @@ def layout_of(
             )
         if not np.isfinite(row).all():
             raise NotFiniteError(argument=f"{name}.sensitivity", value=row.tolist())
+        if (abs(row) > FARTHEST_APART).any():
+            raise OutOfRangeError(
+                argument=f"{name}.sensitivity",
+                value=row.tolist(),
+                allowed=f"of absolute value <= {FARTHEST_APART:g}",
+            )
         if np.count_nonzero(row) < 2:
             raise OutOfRangeError(
                 argument=f"{name}.sensitivity",
@@ -144,20 +156,30 @@ def layout_of(
             )
         rows.append(row[None])
         tolerances.append(np.array([part.tolerance_ppm]))
+    if len(tolerances) + own.size - 1 > MOST_PARTS:
+        raise OutOfRangeError(
+            argument="number of parts",
+            value=len(tolerances) + own.size - 1,
+            allowed=f"<= {MOST_PARTS}, each range's own among them",
+        )
     tolerance = np.concatenate(tolerances)
     sensitivity = np.vstack(rows)
     assumed = assumed or Assumptions()
     limit = _each("limit_ppm", limit_ppm, own)
-    felt = np.where(sensitivity == 0.0, np.inf, limit) / np.where(
-        sensitivity == 0.0, 1.0, abs(sensitivity)
-    )
+    with np.errstate(over="ignore"):  # hardly felt: no limit to it
+        felt = np.where(sensitivity == 0.0, np.inf, limit) / np.where(
+            sensitivity == 0.0, 1.0, abs(sensitivity)
+        )
     bounded = np.minimum(tolerance, felt.min(axis=1) / LEAST_LIMIT)
     unit = float(np.median(bounded[: own.size]))
+    _near("tolerance_ppm", bounded / unit, bounded)
     room = float((felt.min(axis=1) / bounded).min())
     scatter = assumed.reel_scatter
     most = min(assumed.most_reel_scatter / scatter, room / (SIX_SIGMA * scatter))
     most = max(most, 1.0)
     tempco = _each("tempco_ppm_per_k", tempco_ppm_per_k, own)
+    if tempco_ppm_per_k is not None:
+        _near("tempco_ppm_per_k", np.maximum(tempco / unit, 1.0), tempco)
     return Layout(
         tolerance_ppm=tolerance,
         sensitivity=sensitivity,
@@ -187,5 +209,19 @@ def _each(argument: str, given: ArrayLike | None, own: Array) -> Array:
 
 
 def _positive(argument: str, value: float) -> None:
-    if not np.isfinite(value) or value <= 0:
-        raise OutOfRangeError(argument=argument, value=value, allowed="finite and > 0")
+    if not SMALLEST <= value <= LARGEST:
+        raise OutOfRangeError(
+            argument=argument,
+            value=value,
+            allowed=f">= {SMALLEST:g} and <= {LARGEST:g}",
+        )
+
+
+def _near(argument: str, shares: Array, values: Array) -> None:
+    """Refuse sizes that lie too far from the ranges' median tolerance."""
+    if (shares > FARTHEST_APART).any() or (shares * FARTHEST_APART < 1.0).any():
+        raise OutOfRangeError(
+            argument=argument,
+            value=values.tolist(),
+            allowed=f"within a factor of {FARTHEST_APART:g} of the median tolerance",
+        )

@@ -13,8 +13,9 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from daemon.spc.checks import finite, not_negative, places
 from daemon.spc.detector import state as st
-from daemon.spc.detector.layout import Layout
+from daemon.spc.detector.layout import MOST_PARTS, Layout
 from daemon.spc.detector.state import State
 from daemon.spc.errors import NotFiniteError, OutOfRangeError, ShapeError
 
@@ -30,9 +31,17 @@ SUPPOSED = 0.02, 0.9
 """How likely a step is that one check has seen and neither shown nor refuted."""
 SETTLED_BY = 2
 """Checks after which a step of the bench is known rather than supposed."""
+PLACES = MOST_PARTS + 1
 REFERENCE_C = 23.0
+COLDEST_C, WARMEST_C = -274.0, 1000.0
 RETURNING = 0.02
 """Standard deviation of a known reel's level when it comes back, tolerances."""
+FARTHEST = 1e6
+"""What is farther off, in tolerances, is taken to be this far: it tells no more, and
+reckoned with as it is the digits of all else would be lost beside it."""
+WIDEST = 1e3
+"""A level that may lie anywhere within so many tolerances is not known at all: a larger
+standard deviation of it would lose the digits of what is known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +60,11 @@ class KnownReel:
     variance_ppm2: float
     bad: float
 
+    def __post_init__(self) -> None:
+        finite("level_ppm", self.level_ppm)
+        not_negative("variance_ppm2", self.variance_ppm2)
+        finite("bad", self.bad)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MeasuredReel:
@@ -67,6 +81,10 @@ class MeasuredReel:
 
     level_ppm: float
     off_factor: float
+
+    def __post_init__(self) -> None:
+        finite("level_ppm", self.level_ppm)
+        finite("off_factor", self.off_factor)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,11 +190,11 @@ class Line:
         dict of int to float
             As of `settle`.
         """
-        moved = self._settled(1, undecided=SUPPOSED)
-        unit, ranges = self.layout.unit_ppm, self.layout.ranges
+        ranges = self.layout.ranges
         walk = np.full(ranges, self.layout.assumed.bench_walk)
         if walk_ppm is not None:
-            walk = np.maximum(walk, self._numbers("walk_ppm", walk_ppm, ranges) / unit)
+            walk = np.maximum(walk, self.deviations("walk_ppm", walk_ppm, ranges))
+        moved = self._settled(1, undecided=SUPPOSED)
         self._wake()
         folding().session(
             self.state,
@@ -196,13 +214,14 @@ class Line:
             Standard deviation of what it may have moved each part, and all ranges
             alike, by.
         """
-        unit, parts = self.layout.unit_ppm, self.layout.parts
-        own2 = (self._numbers("parts_ppm", parts_ppm, parts) / unit) ** 2
+        parts = self.layout.parts
+        own2 = self.deviations("parts_ppm", parts_ppm, parts) ** 2
+        shared2 = float(self.deviations("shared_ppm", shared_ppm)) ** 2
         self._wake()
         rows, at = slice(self.hypotheses), self._at
         for part in range(parts):
             self.state.covariance[rows, at[0] + part, at[0] + part] += own2[part]
-        self.state.covariance[rows, at[1], at[1]] += (shared_ppm / unit) ** 2
+        self.state.covariance[rows, at[1], at[1]] += shared2
 
     def check(
         self,
@@ -228,25 +247,22 @@ class Line:
         first : bool
             It is the first of this standard on this bench.
         """
-        unit, ranges = self.layout.unit_ppm, self.layout.ranges
-        errors = self._numbers("errors_ppm", errors_ppm, ranges, missing=True)
-        variance = self._numbers("variance_ppm2", variance_ppm2, ranges)
+        ranges = self.layout.ranges
+        errors = self.sizes("errors_ppm", errors_ppm, ranges, missing=True)
+        variance = self.variances("variance_ppm2", variance_ppm2, ranges)
         allowed = np.zeros(ranges)
         if allowed_ppm2 is not None:
-            allowed = self._numbers("allowed_ppm2", allowed_ppm2, ranges)
+            allowed = self.variances("allowed_ppm2", allowed_ppm2, ranges)
+            allowed = np.minimum(allowed, WIDEST**2)
         if (variance <= 0).any():
             raise OutOfRangeError(
-                argument="variance_ppm2", value=variance.tolist(), allowed="> 0"
+                argument="variance_ppm2",
+                value=np.asarray(variance_ppm2).tolist(),
+                allowed="> 0",
             )
         self._wake()
         folding().check(
-            self.state,
-            self.shape,
-            self._at,
-            errors / unit,
-            variance / unit**2,
-            allowed / unit**2,
-            first,
+            self.state, self.shape, self._at, errors, variance, allowed, first
         )
         self.state.counters[st.LAST_CHECK] = self.units
 
@@ -316,35 +332,43 @@ class Line:
         seated_again : bool
             It was seated and measured once more: a poor contact is unlikely now.
         """
-        layout = self.layout
-        unit, ranges, parts = layout.unit_ppm, layout.ranges, layout.parts
-        errors = self._numbers("errors_ppm", errors_ppm, ranges, missing=True)
+        ranges, parts = self.layout.ranges, self.layout.parts
+        errors = self.sizes("errors_ppm", errors_ppm, ranges, missing=True)
         variance = np.zeros(ranges)
         if variance_ppm2 is not None:
-            variance = self._numbers("variance_ppm2", variance_ppm2, ranges)
+            variance = self.variances("variance_ppm2", variance_ppm2, ranges)
+        if ambient_c is not None and not COLDEST_C < ambient_c < WARMEST_C:
+            raise OutOfRangeError(
+                argument="ambient_c",
+                value=ambient_c,
+                allowed=f"> {COLDEST_C} and < {WARMEST_C}",
+            )
         odds = ODD_UNITS / ranges * (SEATED_AGAIN if seated_again else 1.0)
         changed = np.zeros(parts, np.bool_)
         free = np.zeros(parts, np.bool_)
         level, level2 = np.zeros(parts), np.zeros(parts)
         bad = np.full(parts, -1.0)
-        for place, known in {} if boundary is None else boundary.reels.items():
-            changed[place] = True
+        reels = {} if boundary is None else boundary.reels
+        changed[places("boundary.reels", reels, below=parts)] = True
+        for place, known in reels.items():
+            if known is None:
+                continue
+            level[place] = self.sizes("level_ppm", known.level_ppm)
             if isinstance(known, MeasuredReel):
-                level[place] = known.level_ppm / unit
                 bad[place] = -min(max(known.off_factor, 1e-6), 1.0)
-            elif known is not None:
-                level[place] = known.level_ppm / unit
-                level2[place] = known.variance_ppm2 / unit**2 + RETURNING**2
+            else:
+                own2 = float(self.variances("variance_ppm2", known.variance_ppm2))
+                level2[place] = min(own2, WIDEST**2) + RETURNING**2
                 bad[place] = min(max(known.bad, 1e-6), 1.0 - 1e-6)
-        for place in () if boundary is None else boundary.found_bad:
-            free[place] = True
+        found_bad = () if boundary is None else boundary.found_bad
+        free[places("boundary.found_bad", found_bad, below=parts)] = True
         self._wake()
         folding().unit(
             self.state,
             self.shape,
             self._at,
-            errors / unit,
-            variance / unit**2,
+            errors,
+            variance,
             0.0 if ambient_c is None else ambient_c - REFERENCE_C,
             odds,
             boundary is not None and boundary.new_build,
@@ -355,12 +379,12 @@ class Line:
             free,
         )
 
-    def excuse(self, kinds: Iterable[int], places: Iterable[int]) -> None:
+    def excuse(self, kinds: Iterable[int], at: Iterable[int]) -> None:
         """Accept what was found: it is known from here on, a new move of it is new."""
+        which, where = np.zeros(st.KINDS, np.bool_), np.zeros(PLACES, np.bool_)
+        which[places("kinds", kinds, below=st.KINDS)] = True
+        where[places("at", at, below=PLACES)] = True
         self._wake()
-        which, where = np.zeros(st.KINDS, np.bool_), np.zeros(64, np.bool_)
-        which[list(kinds)] = True
-        where[list(places)] = True
         folding().excuse(self.state, self._at, which, where)
 
     @property
@@ -385,6 +409,7 @@ class Line:
 
     def scatter_ppm(self, index: int) -> float:
         """Return by how much ordinary units differ on a range, standard deviation."""
+        places("index", [index], below=self.layout.ranges)
         rows = slice(self.hypotheses)
         own2 = self.state.part_sum[rows, index] / self.state.part_count[rows, index]
         shared2 = self.state.shared_sum[rows] / self.state.shared_count[rows]
@@ -460,22 +485,51 @@ class Line:
             folding().merge(self.state)
             folding().prune(self.state, st.PLACES, True)
 
-    def _numbers(
-        self, argument: str, given: ArrayLike, count: int, *, missing: bool = False
+    def sizes(
+        self, argument: str, given_ppm: ArrayLike, *counts: int, missing: bool = False
     ) -> Array:
-        values = np.asarray(given, dtype=np.float64)
-        if values.shape != (count,):
-            raise ShapeError(
-                argument=argument,
-                value=f"shape {values.shape}",
-                allowed=f"{count} numbers",
-            )
-        wrong = np.isinf(values) | (np.isnan(values) & (not missing))
-        if wrong.any():
-            raise NotFiniteError(argument=argument, value=values.tolist())
-        return values
+        """Return numbers in tolerances; NaN where some may be missing."""
+        values = _numbers(argument, given_ppm, counts, missing=missing)
+        with np.errstate(over="ignore"):
+            return np.clip(values / self.layout.unit_ppm, -FARTHEST, FARTHEST)
+
+    def deviations(self, argument: str, given_ppm: ArrayLike, *counts: int) -> Array:
+        """Return standard deviations of levels, in tolerances."""
+        values = self.sizes(argument, given_ppm, *counts)
+        _not_negative(argument, values)
+        return np.minimum(values, WIDEST)
+
+    def variances(self, argument: str, given_ppm2: ArrayLike, *counts: int) -> Array:
+        """Return variances of readings, in squares of tolerances."""
+        values = _numbers(argument, given_ppm2, counts)
+        _not_negative(argument, values)
+        with np.errstate(over="ignore"):
+            return np.minimum(values / self.layout.unit_ppm**2, FARTHEST**2)
 
 
 def folding() -> Any:
     """Return the compiled fold; the compiler is loaded when it is first wanted."""
     return import_module("daemon.spc.detector.folding")
+
+
+def _numbers(
+    argument: str, given: ArrayLike, counts: tuple[int, ...], *, missing: bool = False
+) -> Array:
+    values = np.asarray(given, dtype=np.float64)
+    if values.shape != counts:
+        raise ShapeError(
+            argument=argument,
+            value=f"shape {values.shape}",
+            allowed=f"{' times '.join(map(str, counts)) or 'one'} numbers",
+        )
+    wrong = np.isinf(values) | (np.isnan(values) & (not missing))
+    if wrong.any():
+        raise NotFiniteError(argument=argument, value=values.tolist())
+    return values
+
+
+def _not_negative(argument: str, values: Array) -> None:
+    if (values < 0).any():
+        raise OutOfRangeError(
+            argument=argument, value=values.tolist(), allowed=">= 0 each"
+        )
