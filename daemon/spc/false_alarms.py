@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import chdtri, ndtr, ndtri, stdtr
 
 from daemon.spc.chart_factors import chi_mean
-from daemon.spc.checks import Floats, count
+from daemon.spc.checks import Floats, count, within_reach
 from daemon.spc.control_limits import Limits, Provenance
 from daemon.spc.numerics import nodes
 from daemon.spc.rules import Rule, checked_rules
@@ -119,6 +119,7 @@ def false_alarms(limits: Limits, *, units: int = 100) -> FalseAlarms:
     )
 
 
+@within_reach
 def chance_of_false_alarm(
     limits: Limits, rules: Iterable[Rule], *, units: int = 100
 ) -> float:

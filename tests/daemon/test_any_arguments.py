@@ -39,6 +39,7 @@ from daemon.spc.charts.self_starting import QChart
 from daemon.spc.control_limits import Limits
 from daemon.spc.earlier_builds import against_earlier
 from daemon.spc.errors import SpcError
+from daemon.spc.false_alarms import chance_of_false_alarm
 from daemon.spc.gauge.single import type1_study
 from daemon.spc.reel_claim import reel_claim
 from daemon.spc.rules import NELSON, Pattern, Rule, RunRules
@@ -571,6 +572,14 @@ def test_what_rounding_leaves_without_a_number_is_refused(
 ) -> None:
     with pytest.raises(SpcError):
         asked()
+
+
+def test_limits_that_rest_on_hardly_anything_promise_nothing() -> None:
+    """At so few degrees of freedom a scatter may be estimated as none."""
+    known = Limits(centre=0.0, sigma=1.0)
+    few = replace(known.provenance, degrees_of_freedom=1e-3, used=5)
+    with pytest.raises(SpcError, match="closer together"):
+        chance_of_false_alarm(replace(known, provenance=few), NELSON)
 
 
 def test_a_model_whose_curvature_is_beyond_all_numbers_is_refused() -> None:
