@@ -346,8 +346,8 @@ class Version:
 def alone_far_off(segments: Sequence[Segment], place: int) -> UnitErrors | None:
     """Return the unit that on a range is further off all others than odd parts are.
 
-    None where there is none, or another one: two units tell a scatter. The first unit
-    of its reels is off nothing.
+    None where there is none, or another one: two units tell a scatter, and so do others
+    that are as far from each other. The first unit of its reels is off nothing.
 
     Parameters
     ----------
@@ -362,8 +362,10 @@ def alone_far_off(segments: Sequence[Segment], place: int) -> UnitErrors | None:
         far = segment.line.beyond_odd_ppm
         for one in segment.odd:
             away = np.abs(errors - one.unit.errors_ppm[place])
-            others = (away > far).sum()
-            if one.place == place and others and others == (away >= 0.0).sum() - 1:
+            others = errors[away > far]
+            if one.place != place or not 0 < len(others) == (away >= 0.0).sum() - 1:
+                continue
+            if np.ptp(others) <= far:
                 alone.append(one.unit)
     return alone[0] if len(alone) == 1 else None
 

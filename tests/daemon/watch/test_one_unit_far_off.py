@@ -13,6 +13,8 @@ from tests.daemon.making import AT, demo_product
 PRODUCT = demo_product()
 RANGES = len(PRODUCT.ranges)
 PLACE = 1
+SCATTERED = (0.0, 5.0, -4.0, 9.0, -8.0, 3.0, 20.0)
+"""Tolerances: the last one is further off all others than an odd part is."""
 FAR_PPM = 20_000.0
 """Twenty tolerances: a poor contact, a wrong part, a slip of the pen."""
 READ_TO_PPM = 50.0
@@ -104,5 +106,17 @@ def test_units_far_off_both_ways_are_a_reel_of_another_class(seed: int) -> None:
     for number in range(1, 9):
         far_ppm = (-1) ** (number // 2) * FAR_PPM if number % 2 == 0 else 0.0
         build.unit(f"SA-{number:04}", far_ppm)
+    (found,) = build.held
+    assert (found.cause, found.part) == (Cause.REEL, "R12")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_unit_far_off_others_that_scatter_as_far_takes_nothing_back(
+    seed: int,
+) -> None:
+    """Two per cent either way, each unit another value: parts of a coarser class."""
+    build = Typed(seed)
+    for number, tolerances in enumerate(SCATTERED, start=1):
+        build.unit(f"SA-{number:04}", 1000.0 * tolerances)
     (found,) = build.held
     assert (found.cause, found.part) == (Cause.REEL, "R12")
