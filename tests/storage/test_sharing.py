@@ -81,14 +81,25 @@ class Benches:
             exchange(self.right, self.shared, RIGHT)
 
 
+@pytest.fixture(scope="module")
+def new(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a closed file without rows: a copy is made sooner than its tables."""
+    path = tmp_path_factory.mktemp("new") / "new.duckdb"
+    with LocalStore(path):
+        return path
+
+
 @pytest.fixture
-def benches(tmp_path: Path, databases: Databases) -> Iterator[Benches]:
+def benches(tmp_path: Path, new: Path, databases: Databases) -> Iterator[Benches]:
     """Return two benches that have furnished nothing yet, and know the database."""
+    left, right = (
+        shutil.copy(new, tmp_path / f"{one}.duckdb") for one in (LEFT, RIGHT)
+    )
     with ExitStack() as held:
         conninfo = held.enter_context(databases.empty())
         one = Benches(
-            left=held.enter_context(LocalStore(tmp_path / "left.duckdb")),
-            right=held.enter_context(LocalStore(tmp_path / "right.duckdb")),
+            left=held.enter_context(LocalStore(Path(left))),
+            right=held.enter_context(LocalStore(Path(right))),
             shared=held.enter_context(PostgresStore(conninfo)),
             conninfo=conninfo,
         )
