@@ -27,9 +27,10 @@ WORD_JOINER = "\N{WORD JOINER}"
 _WHOLE = re.compile(
     r"(?:&[lg]t; )?[+\u2212\xb1]?\d[\d.,\xa0]* "
     r"(?:%|ppm|[kMm\xb5unp]?[\u03a9AV]|\xb0C)(?!\w)"
+    r"|\b\d{4}-\d\d-\d\d(?![\w-])"
     r"|\b[A-Za-z]{1,6}-\d\w{0,9}(?:-\w{1,9}){0,2}(?![\w-])"
 )
-"""What no line may break: a number with its unit, a short name with a hyphen."""
+"""What no line may break: a number with its unit, a day, a short name with a hyphen."""
 
 _COMMAND = re.compile(r"`(holdpoint [^`<>]+)`")
 """A command in a sentence, which a terminal takes as it stands."""
@@ -123,6 +124,7 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .words time {{ border-bottom: 1px dotted var(--quiet); }}
 .st-key-unseen {{ position: absolute; left: -9999px; }}
 @media (max-width: {narrow}px) {{
+  .words .figures div {{ flex: 1 0 40%; }}
   .stMainBlockContainer {{ padding: 0 1rem 2rem; }}
   .stMainBlockContainer .words h1 {{ font-size: 1.35rem; }}
   .stMainBlockContainer .words h1.large {{ font-size: 1.9rem; }}
@@ -156,6 +158,9 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
     word-break: normal !important; }}
   [class*="st-key-asked"] :is(td:first-child, td:first-child *) {{
     white-space: nowrap !important; }}
+}}
+@media (min-width: {wider}px) and (max-width: {pictures}px) {{
+  .st-key-bar > :has(> .st-key-beside) {{ flex: 0 0 54%; }}
 }}
 @media (max-width: {pictures}px) {{
   .st-key-bar > :has(> .st-key-beside) {{ padding-left: 0; border-left: none; }}
@@ -201,6 +206,7 @@ def apply() -> None:
     st.html(
         STYLE.format(
             narrow=NARROW_PX,
+            wider=NARROW_PX + 1,
             pictures=PICTURES_NARROW_PX,
             ink=now.ink,
             quiet=now.quiet,

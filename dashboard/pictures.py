@@ -147,6 +147,9 @@ def _of_finding(_shown: Shown, stamp: str, name: str, *, dark: bool) -> Drawn:
     look = _look(dark=dark)
     frame = plots.laid_out(rows, _signals([finding]), cells)
     changes = _changes(_shown, frame)
+    if finding.range is not None:
+        # A reel of another range's part is no reason for this one.
+        changes = changes[changes["range"] == finding.range]
     found = [finding] if finding.standing else []
     if rows.empty:
         return Drawn(

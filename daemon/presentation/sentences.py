@@ -998,9 +998,11 @@ def claim(
     )
     if check.verdict is spc.Against.INCOMPATIBLE:
         which = ", ".join(str(place + 1) for place in check.outside)
+        one = len(check.outside) == 1
+        outside = f"Part {which} is" if one else f"Parts {which} are"
         return (
             f"Reel {reel} is not as labelled: its parts do not keep to {label}.",
-            f"Part {which} is outside by more than the meter may be wrong.",
+            f"{outside} outside by more than the meter may be wrong.",
             mean,
         )
     if check.verdict is spc.Against.UNDECIDED:

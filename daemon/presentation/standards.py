@@ -1,7 +1,7 @@
 """Check standards: their values, and what several of them say beside one another."""
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
 from config import KnownStandard
@@ -161,6 +161,8 @@ def in_force_rows(
     standards: Iterable[KnownStandard],
     assigned: Iterable[StandardValue],
     titles: Mapping[str, str],
+    *,
+    when: Callable[[datetime], str] = moment,
 ) -> list[dict[str, str]]:
     """Return a row a standard and range: its value in force, and since when.
 
@@ -172,8 +174,10 @@ def in_force_rows(
         What people assigned, oldest first.
     titles
         Of ranges, in the order of the product.
+    when
+        Says a moment.
     """
-    since = {one.serial: moment(one.assigned_at) for one in assigned}
+    since = {one.serial: when(one.assigned_at) for one in assigned}
     return [
         {
             "standard": one.serial,
@@ -194,7 +198,10 @@ def in_force_rows(
 
 
 def assigned_rows(
-    assigned: Iterable[StandardValue], titles: Mapping[str, str]
+    assigned: Iterable[StandardValue],
+    titles: Mapping[str, str],
+    *,
+    when: Callable[[datetime], str] = moment,
 ) -> list[dict[str, str]]:
     """Return a row a range of what people assigned anew, oldest first."""
     found = []
@@ -203,7 +210,7 @@ def assigned_rows(
         both = [*now.values(), *before.values()]
         found += [
             {
-                "since": moment(one.assigned_at),
+                "since": when(one.assigned_at),
                 "standard": one.serial,
                 "range": title,
                 "known": known_said(now[key], one.uncertainty_ppm, beside_ppm=both),

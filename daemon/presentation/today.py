@@ -91,9 +91,10 @@ def ship(
     units = [held(one) for one in holds if one.scope is Scope.UNIT]
     if len(units) > FEW_UNITS:
         units = [counted(len(units), "held unit")]
-    named = wide + units
+    # A build that two findings hold is one build.
+    named = list(dict.fromkeys(wide + units))
     if (more := len(named) - MOST_NAMED) > 0:
-        named = [*named[:MOST_NAMED], counted(more, "more hold")]
+        named = [*named[:MOST_NAMED], f"{more} more"]
     if doubted:
         named.append(f"{counted(doubted, 'unit')} in doubt")
     if not named:
@@ -138,7 +139,7 @@ def changed(
         if units is not None:
             text = f"was {text}, {reworked_units(units)}"
         said.append(f"{what} {text}")
-    more = f", and {counted(len(findings) - 2, 'more')}" if len(findings) > 2 else ""  # noqa: PLR2004
+    more = f", and {len(findings) - 2} more" if len(findings) > 2 else ""  # noqa: PLR2004
     text = f"{'; '.join(said)}{more}."
     return f"{text[:1].upper()}{text[1:]}"
 

@@ -103,7 +103,7 @@ def told_by_units(reel: Reel, seen: SeenInUnits) -> Iterator[str]:
     >>> for line in told_by_units(reel, seen):
     ...     print(line)
     By 3 units on range 100 µA, its parts (R13) lie +0.02 % from nominal on average.
-    They scatter by 0.010 % (standard deviation), what the bench adds inside.
+    They scatter by 0.010 % (standard deviation), the bench included.
     """
     number = len(seen.deviations_ppm)
     spread = seen.spread_ppm
@@ -121,6 +121,4 @@ def told_by_units(reel: Reel, seen: SeenInUnits) -> Iterator[str]:
     )
     if spread is not None:
         size = percent(spread, spread / 10)[1:]
-        yield (
-            f"They scatter by {size} (standard deviation), what the bench adds inside."
-        )
+        yield (f"They scatter by {size} (standard deviation), the bench included.")

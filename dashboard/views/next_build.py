@@ -194,7 +194,8 @@ def on_the_past(shown: Shown) -> None:
         "What a plan would have done so far",
         ["What it would have held, missed and cost on your own units."],
     )
-    one, two, three, four = st.columns(4, vertical_alignment="bottom")
+    # The first has words to show whole, the others a number or a day.
+    one, two, three, four = st.columns([5, 3, 4, 4], vertical_alignment="bottom")
     how = MEASURED[one.selectbox("Measure", list(MEASURED), key="past_how")]
     if how == "--share":
         two.number_input("Percent", 1, 100, 20, key="past_share")

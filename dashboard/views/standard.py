@@ -123,11 +123,14 @@ def _steps(
 def values(shown: data.Shown, bench: Bench, titles: Mapping[str, str]) -> None:
     """Show the values in force, and let a named person assign others."""
     look.heading("Values in force")
-    rows = standards.in_force_rows(bench.standards, shown.assigned, titles)
+    rows = standards.in_force_rows(
+        bench.standards, shown.assigned, titles, when=look.moment
+    )
     _table(standards.IN_FORCE, rows)
     if shown.assigned:
         look.heading("Assigned anew")
-        _table(standards.ASSIGNED, standards.assigned_rows(shown.assigned, titles))
+        rows = standards.assigned_rows(shown.assigned, titles, when=look.moment)
+        _table(standards.ASSIGNED, rows)
     times, told = st.session_state.get(ASSIGNED, (0, ()))
     if told:
         look.lines(*told)

@@ -123,6 +123,8 @@ def unit(shown: data.Shown, records: Records, found: Trace) -> None:
     errors = records.errors_of(found.subject)
     # What may grow stands in a place of its own, so that the form below keeps its own.
     with st.container():
+        if found.subject in shown.again:
+            look.stands_out(screens.after_rework(found.subject))
         if not errors:
             look.lines(screens.NEVER_MEASURED)
         rows = at.store.rows(UnitRow, serial=found.subject)

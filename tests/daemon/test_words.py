@@ -99,6 +99,7 @@ def test_of_many_held_units_the_first_page_says_how_many() -> None:
         "Not build B-3, reel K-1 nor 5 held units. "
     )
     assert today.ship(units[:2], doubted=0).startswith("Not unit PA-0 nor unit PA-1. ")
+    assert today.ship([*wide, *wide], doubted=0) == today.ship(wide, doubted=0)
 
 
 def test_what_was_decided_is_not_to_be_held_again() -> None:

@@ -68,3 +68,37 @@ def test_readings_that_come_to_rest_may_be_taken_along() -> None:
     assert not shown.exception
     files = shown.get("download_button")
     assert [one.proto.label for one in files] == ["CSV", "SVG"]
+
+
+def test_nothing_of_one_point_stands_under_the_words_of_the_next() -> None:
+    """Each is drawn in another place than the one before, which is empty then."""
+
+    def page() -> None:
+        import streamlit as st  # noqa: PLC0415 -- runs as a page of its own
+
+        from dashboard import at_rest  # noqa: PLC0415 -- runs as a page of its own
+        from tests.daemon.making import demo_product  # noqa: PLC0415
+
+        level, readings = st.session_state["read"]
+        state = {
+            "record": {"at_s": [0.1 * n for n in range(readings)],
+                       "output": [0.9] * readings},
+            "range": "1uA", "serial": "PA-1", "level": level, "levels": 3,
+        }  # fmt: skip
+        at_rest.show(state, demo_product())
+
+    def filled(level: int, readings: int) -> list[bool]:
+        app.session_state["read"] = level, readings
+        app.run(timeout=60)
+        assert not app.exception
+        return [
+            bool(getattr(one, "children", {})) for one in app.main.children.values()
+        ]
+
+    app = AppTest.from_function(page)
+    first = filled(1, 3)
+    assert sorted(first) == [False, True]
+    assert filled(1, 5) == first
+    assert filled(2, 2) == [False, False]
+    assert filled(2, 3) == first[::-1]
+    assert filled(3, 3) == first
