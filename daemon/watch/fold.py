@@ -767,6 +767,10 @@ class Fold:
         self._pass_days(segment, unit)
         expected = segment.line.expected_ppm()
         self._fold(segment.line, unit, boundary, again=unit.number in self._repeats)
+        if boundary is not None:
+            # Of a new reel nothing is expected that the one before read.
+            new = [part for part in boundary.reels if part < self.layout.ranges]
+            expected[new] = segment.line.expected_ppm()[new]
         segment.add(unit)
         self.count += 1
         if unit.seatable and unit.variance_ppm2 is not None:

@@ -9,6 +9,7 @@ from daemon.watch import UnitErrors
 from daemon.watch.watcher import Watcher
 from storage.records import Cause, Signal
 from tests.daemon.making import AT, demo_product
+from tests.daemon.watch.bench import Told, serial_of
 
 PRODUCT = demo_product()
 RANGES = len(PRODUCT.ranges)
@@ -120,3 +121,22 @@ def test_a_unit_far_off_others_that_scatter_as_far_takes_nothing_back(
         build.unit(f"SA-{number:04}", 1000.0 * tolerances)
     (found,) = build.held
     assert (found.cause, found.part) == (Cause.REEL, "R12")
+
+
+@pytest.mark.parametrize("third", ["AcCD", ""], ids=["recorded", "not recorded"])
+@pytest.mark.parametrize("seed", range(2))
+def test_the_first_good_units_after_a_bad_reel_are_not_far_off(
+    seed: int, third: str
+) -> None:
+    told = Told(seed)
+    for build, reels in (("B-1", "abcd"), ("B-2", "AbCD"), ("B-3", third)):
+        told.new_session()
+        if reels:
+            told.fit(build, reels)
+        told.build(build, 5)
+        if build == "B-2":
+            told.fit(build, "ABCD", serial_of(build, 5))
+            told.build(build, 5, {PLACE: FAR_PPM}, first=5)
+    odd = [one for one in told.said.values() if one.cause is Cause.UNIT]
+    assert not [one for one in odd if one.standing]
+    assert not (third and odd)
