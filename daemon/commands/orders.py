@@ -148,13 +148,27 @@ def _pass_on(
             err=True,
         ).strip()
         # A question is no answer, and what is asked here goes one way only.
-        if said not in {"?", "back"}:
+        if said in {"?", "back"}:
+            say(READ_IT if wants else DONE_FIRST)
+        elif not wants and said not in {"", prompt["subject"]}:
+            # The label of the next unit would have its readings kept as this one's.
+            say(_not_enter(said, prompt))
+        else:
             break
-        say(READ_IT if wants else DONE_FIRST)
     if read_again is None or not prompt["ranges"]:
         client.answer(prompt["prompt"], said if wants else "done")
     elif not client.answer(prompt["prompt"], read_again=read_again(prompt["ranges"])):
         say(NOT_KEPT)
+
+
+def _not_enter(said: str, prompt: dict[str, Any]) -> str:
+    """Say what comes first, to who typed or scanned something where Enter is due."""
+    if not prompt["ranges"]:
+        return f"You gave {said}. {DONE_FIRST}"
+    return (
+        f"You gave {said}. Unit {prompt['subject']} is to be read once more first: "
+        "seat it again, then press Enter."
+    )
 
 
 def have_connected(text: str, serial: str) -> None:

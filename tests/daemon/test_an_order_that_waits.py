@@ -196,7 +196,10 @@ def test_a_question_typed_for_an_answer_is_answered_and_not_kept(
         monkeypatch.setattr(orders, name, value)
     monkeypatch.setattr("click.prompt", lambda *_, **__: given.pop(0))
     daemon = SimpleNamespace(answer=lambda _, value: kept.append(value))
-    prompt = {"prompt": "p", "text": "Seat it", "wants": wants, "by_scan": False}
+    prompt: dict[str, Any] = {
+        "prompt": "p", "text": "Seat it", "subject": "PA-8", "wants": wants,
+        "by_scan": False, "ranges": [],
+    }  # fmt: skip
     orders._pass_on(cast("Client", daemon), prompt, None)
     assert kept == [typed or "done"]
     assert told == [orders.READ_IT if wants else orders.DONE_FIRST] * 2
@@ -215,15 +218,17 @@ def test_a_unit_that_was_seated_again_is_typed_by_the_same_questions_as_before(
         "say": told.append,
     }.items():
         monkeypatch.setattr(orders, name, value)
-    monkeypatch.setattr("click.prompt", lambda *_, **__: "")
+    # The label of the next unit is no Enter: its readings would be kept as PA-8's.
+    given = ["PA-9", ""]
+    monkeypatch.setattr("click.prompt", lambda *_, **__: given.pop(0))
 
     def answer(_: str, **how: Any) -> bool:
         sent.append(how)
         return taken
 
     prompt = {
-        "prompt": "p", "text": "Seat it", "wants": None, "by_scan": False,
-        "ranges": ["1uA", "1mA"],
+        "prompt": "p", "text": "Seat it", "subject": "PA-8", "wants": None,
+        "by_scan": False, "ranges": ["1uA", "1mA"],
     }  # fmt: skip
     orders._pass_on(
         cast("Client", SimpleNamespace(answer=answer)),
@@ -231,4 +236,9 @@ def test_a_unit_that_was_seated_again_is_typed_by_the_same_questions_as_before(
         lambda ranges: {"typed": list(ranges)},
     )
     assert sent == [{"read_again": {"typed": ["1uA", "1mA"]}}]
-    assert told == ([] if taken else [orders.NOT_KEPT])
+    refused, *after = told
+    assert refused == (
+        "You gave PA-9. Unit PA-8 is to be read once more first: seat it again, then "
+        "press Enter."
+    )
+    assert after == ([] if taken else [orders.NOT_KEPT])
