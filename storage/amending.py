@@ -12,7 +12,7 @@ from storage.answers import HoldState
 from storage.door import Cell, cell, require_id
 from storage.errors import ConflictError, NotFoundError, RefusedValueError
 from storage.every_record import RECORDS
-from storage.holding import keeping
+from storage.holding import is_carried, keeping
 from storage.kept import words
 from storage.records_amending import Amended, Amendment
 from storage.records_line import LineBench, LineMark, LinePiece, LineSegment
@@ -84,7 +84,9 @@ def amend(transaction: Transaction, amendment: Amendment) -> dict[str, Cell]:
     builds = {str(one["build"]) for one in (row, after or {}) if one.get("build")}
     held = keeping(transaction, product, builds) if kind in _WATCHED else {}
     if after is None:
-        if kind is Amended.FITTING:
+        if kind is Amended.FITTING and is_carried(
+            transaction, product, amendment.subject
+        ):
             _require_free(transaction, product, str(row["reel"]))
         if kind is Amended.SHIPMENT:
             _require_away(transaction, row)
@@ -213,7 +215,7 @@ def _unit(
 
 
 def _require_free(transaction: Transaction, product: str, reel: str) -> None:
-    """Refuse to take back the fitting of a reel that is held."""
+    """Refuse to take back by what a unit has parts of a reel that is held."""
     for one in transaction.ask(
         "select hold from open_hold "
         "where product = $product and scope = 'reel' and subject = $reel",

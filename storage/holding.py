@@ -59,6 +59,22 @@ def keeping(
     }
 
 
+def is_carried(transaction: Transaction, product: str, fitting: str) -> bool:
+    """Whether a unit has its parts by a fitting.
+
+    None has where its build was not begun, or where another reel took its place from
+    the same unit on.
+    """
+    (row,) = read(transaction, Fitting, fitting=fitting, product=product)
+    every = read(transaction, Fitting, build=row.build, product=product)
+    others = [one for one in every if one.fitting != fitting]
+    units = transaction.ask(_UNITS, {"product": product, "build": row.build})
+    return any(
+        reels_of(str(one["serial"]), every) != reels_of(str(one["serial"]), others)
+        for one in units
+    )
+
+
 def _of_build(
     transaction: Transaction, product: str, build: str, holds: Iterable[HoldState]
 ) -> dict[str, dict[str, HoldState]]:

@@ -403,7 +403,9 @@ def _of_reel(records: Records, reel: str) -> Trace:
     unseen = {
         (one.build, one.part)
         for one in records.fittings
-        if one.reel == reel and one.build not in {u.build for u, _ in carriers}
+        if one.reel == reel
+        and one.build not in {u.build for u, _ in carriers}
+        and last_from(records, one) == one
     }
     lines += [f"Build {b}, {part}: no unit yet" for b, part in sorted(unseen)]
     lines += leftover_lines(records, reel)

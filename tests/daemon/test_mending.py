@@ -188,6 +188,28 @@ def test_every_table_that_names_a_unit_or_its_build_follows_a_correction(
     assert build == {*amending._OF_BUILD, *not_of_a_unit}
 
 
+@pytest.mark.parametrize("instead", [None, "K-104"])
+def test_the_fitting_of_a_held_reel_that_no_unit_has_is_taken_back(
+    home: Home, instead: str | None
+) -> None:
+    """Not begun, or another reel took its place: its hold stands where it stood."""
+    said(home, "build", "open", "B-4")
+    for reel in filter(None, (BAD_REEL, instead)):
+        said(home, "reel", "fit", reel, "R13", "--build", "B-4", "--anyway")
+    if instead is not None:
+        assert "B-4" not in said(home, "trace", BAD_REEL).stdout
+    (mine,) = [
+        one
+        for one in listed(home, "fitting", "list")
+        if (one["build"], one["reel"]) == ("B-4", BAD_REEL)
+    ]
+    before = said(home, "status").stdout.splitlines()[0]
+    said(home, "fitting", "undo", mine["fitting"], *ADA)
+    left = [o for o in listed(home, "fitting", "list") if o["build"] == "B-4"]
+    assert [one["reel"] for one in left] == ([] if instead is None else [instead])
+    assert said(home, "status").stdout.splitlines()[0] == before
+
+
 def test_a_fitting_recorded_by_mistake_is_taken_back(home: Home) -> None:
     said(home, "build", "open", "B-4")
     said(home, "reel", "fit", "K-104", "R14", "--build", "B-4", "--anyway")

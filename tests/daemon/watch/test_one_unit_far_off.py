@@ -1,5 +1,6 @@
 """One unit that is far off tells no scatter of a reel: it is said, and nothing held."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -140,3 +141,23 @@ def test_the_first_good_units_after_a_bad_reel_are_not_far_off(
     odd = [one for one in told.said.values() if one.cause is Cause.UNIT]
     assert not [one for one in odd if one.standing]
     assert not (third and odd)
+
+
+def test_a_reel_whose_place_another_takes_from_the_same_unit_on_tells_nothing() -> None:
+    """The bad reel was recorded for the third build too, and the good one after it."""
+    told = Told(3)
+    told.fit("B-1", "abcd")
+    told.fit("B-2", "aBcd")
+    told.build("B-1", 5)
+    told.build("B-2", 8, {PLACE: FAR_PPM})
+    assert told.holding("B-2")
+    told.hold_by_hand(("reel", "B"))
+    told.fit("B-3", ["", "B", "", ""])
+    told.refit()
+    told.fit("B-3", "abcd")
+    told.fittings[-4:] = [
+        replace(one, fitted_at=AT + timedelta(hours=1)) for one in told.fittings[-4:]
+    ]
+    errors = told.errors("B-3", "abcd", {})
+    told.unit(serial_of("B-3", 0), "B-3", errors=errors)
+    assert not [one for one in told.said.values() if one.build == "B-3"]
