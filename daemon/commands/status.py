@@ -14,6 +14,7 @@ from daemon.holds import by_reason, doubted, offered_ends, sharpened_now
 from daemon.judging import ProductModel, to_repeat
 from daemon.presentation import (
     NO_DAEMON,
+    Concerning,
     figures,
     gauges,
     left_to_measure,
@@ -22,12 +23,13 @@ from daemon.presentation import (
     sentences,
     sharing,
     to_copy,
+    today,
     untold,
     waits,
 )
 from daemon.service import Client, Home
 from daemon.station import rejudging
-from daemon.traceability import good_again
+from daemon.traceability import contain, good_again, records_about
 from storage import (
     AlertState,
     Benches,
@@ -41,6 +43,7 @@ from storage import (
     ReworkOf,
     RunInDoubt,
     SharedView,
+    ShipmentState,
     Signal,
     UnreachableError,
     Untold,
@@ -69,12 +72,13 @@ def status() -> Shown:
         doubts = doubted(at.store, at.product)
         standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
+        near = {one.build for one in builds}
         found = sharpened_now(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
             standing,
             product=ProductModel.of(at.settings.product),
-            near={one.build for one in builds},
+            near=near,
         )
         offers = offered_ends(at.store, at.product, standing, raised, found)
         reworked = good_again(at.store, at.product, found, at.rows(ReworkOf))
@@ -98,6 +102,10 @@ def status() -> Shown:
                 at.store.table("to_measure_again", product=at.product).to_pylist(),
                 titles,
             ),
+            left=_left(at, [one for one in found if one.build in near]),
+            away={
+                one.serial for one in at.rows(ShipmentState) if one.returned_at is None
+            },
         )
         again = gauges.to_repeat(
             [
@@ -138,6 +146,20 @@ def status() -> Shown:
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts, standing))
+
+
+def _left(at: Opened, findings: Sequence[Signal]) -> dict[str, str]:
+    """Return by finding what is said of its units that left and are not closed yet."""
+    product, said = ProductModel.of(at.settings.product), {}
+    for one in findings:
+        if not one.standing:
+            continue
+        records = records_about(at.store, at.product, product.keys, one.signal)
+        whom = contain(at.store, records, one.signal, product)
+        if whom.still_open:
+            numbers = Concerning(concerned=len(whom.concerned), left=len(whom.left))
+            said[one.signal] = today.left_first(one, numbers) or ""
+    return said
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
