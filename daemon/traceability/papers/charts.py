@@ -65,6 +65,10 @@ def charts_of(
         for one in store.rows(Signal, "signals", product=name)
         if one.build in builds and one.standing
     ]
+    drawn_as = "one dot a unit as it was measured last"
+    if before_rework:
+        # Else the picture would look as if the new part read like that.
+        drawn_as += ", reworked units as they read with the part that was replaced"
     charts = []
     for one in product.ranges:
         rows = frame[frame["range"] == one.key]
@@ -85,7 +89,7 @@ def charts_of(
             drawn(
                 chart,
                 caption=(
-                    f"Range {one.title}: one dot a unit as it was measured last, in "
+                    f"Range {one.title}: {drawn_as}, in "
                     "the order of serials, a triangle where it moved; "
                     "brackets, or an arrow: the error limit; grey: what the units' own "
                     "scatter allows; dotted line: where a reel begins."

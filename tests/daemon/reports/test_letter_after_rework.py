@@ -24,13 +24,19 @@ def test_a_claim_shows_what_units_read_with_the_part_that_was_replaced(
         cycle = Cycle(SETTINGS, store)
         cycle.resume()
 
+        captions: list[str] = []
+
         def letter() -> list[tuple[str, str, float]]:
             made = supplier_report(
                 store, cycle.product, "B-3-F1", issued_at=later, issuer="Moreno & Birk"
             )
+            captions[:] = [one.caption for one in made.charts]
             return [(one.serial, one.reel, one.error_ppm) for one in made.measured]
 
         before = letter()
+        reworked = "reworked units as they read with the part that was replaced"
+        assert captions
+        assert not any(reworked in one for one in captions)
         assert [one[0] for one in before if one[1] == BAD_REEL] == [*BAD]
         for serial in BAD:
             first = store.rows(Run, serial=serial)[0]
@@ -59,3 +65,4 @@ def test_a_claim_shows_what_units_read_with_the_part_that_was_replaced(
         }
         assert latest == pytest.approx(0.0, abs=1.0)
         assert letter() == before
+        assert all(reworked in one for one in captions)
