@@ -371,6 +371,17 @@ def labelled(value_ohm: float, tolerance_ppm: float) -> str:
     return ohm(value_ohm)
 
 
+def label_limits(nominal_ohm: float, tolerance_ppm: float) -> tuple[str, str]:
+    """Return between which values a label allows parts to be, with digits to tell them.
+
+    >>> label_limits(909.09, 1_000.0), label_limits(4_990.0, 1_000.0)
+    (('908.18 Ω', '910.00 Ω'), ('4.9850 kΩ', '4.9950 kΩ'))
+    """
+    off_ohm = nominal_ohm * tolerance_ppm * 1e-6
+    low, high = (ohm(nominal_ohm + sign * off_ohm, off_ohm) for sign in (-1.0, 1.0))
+    return low, high
+
+
 def signed(value: float, decimals: int = 0) -> str:
     r"""Return a number with its sign, a true minus and groups of three.
 

@@ -28,6 +28,7 @@ from daemon.presentation.documents.content import (
 from daemon.presentation.documents.of_bench import instruments, standards_said
 from daemon.presentation.figures import (
     COVERAGE,
+    MOST_DIGITS,
     NONE,
     PPM_PER_PERCENT,
     ShareUnit,
@@ -36,7 +37,7 @@ from daemon.presentation.figures import (
     counted,
     day,
     decimals_for,
-    labelled,
+    label_limits,
     moment,
     move,
     ohm,
@@ -131,8 +132,8 @@ class SupplierReport:
 
     @property
     def claimed(self) -> str:
-        """What the label says, as a person writes it."""
-        value = labelled(self.nominal_ohm, self.tolerance_ppm)
+        """What the label says, to the digits that were recorded of it."""
+        value = ohm(self.nominal_ohm, digits=MOST_DIGITS)
         return f"{value} {tolerance(self.tolerance_ppm)}"
 
 
@@ -286,11 +287,7 @@ def _value(report: SupplierReport) -> str:
 
 def _said(report: SupplierReport) -> str:
     """Return what the label says, and between which values that allows parts to be."""
-    off = report.nominal_ohm * report.tolerance_ppm * 1e-6
-    low, high = (
-        labelled(report.nominal_ohm + sign * off, report.tolerance_ppm)
-        for sign in (-1.0, 1.0)
-    )
+    low, high = label_limits(report.nominal_ohm, report.tolerance_ppm)
     return f"{report.claimed}, which is {low} to {high}"
 
 
