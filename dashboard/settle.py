@@ -1,7 +1,7 @@
 """What would settle a finding: a checklist, and a form for what was measured."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
 
@@ -43,6 +43,24 @@ def settle(shown: Shown, signal: str, *, expanded: bool = False) -> None:
         form(raised, steps, shown)
         if st.session_state.get(f"proof asked {signal}"):
             became(signal)
+
+
+def heading(shown: Shown, signal: str) -> str:
+    """Return what stands above the checklist of a finding."""
+    raised = next(one for one in shown.raised if one.signal == signal)
+    own = [one for one in shown.measured if one.signal == signal]
+    return titled(checklist(raised, own, shown.product))
+
+
+def titled(steps: Iterable[Step]) -> str:
+    """Return what a checklist is called: one that tells nothing more settles nothing.
+
+    >>> titled([])
+    'Measurements on this finding'
+    """
+    if any(one.telling for one in steps):
+        return "Measurements that would settle it, the most telling first"
+    return "Measurements on this finding"
 
 
 def stands(after: Mapping[str, float]) -> str:

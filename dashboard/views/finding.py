@@ -86,7 +86,7 @@ def one() -> None:
             look.heading("What other benches read", elsewhere)
         alternatives(shown, finding)
     if finding.standing:
-        look.heading("Measurements that would settle it, the most telling first")
+        look.heading(settle.heading(shown, name))
         with st.container(key="who", width=360):
             who.choose(shown.connection.settings.plan.people)
         settle.settle(shown, name, expanded=True)
