@@ -41,6 +41,18 @@ class Hands:
         """Put a board on the bench."""
         self._do({"do": "mount", "serial": serial})
 
+    def replace(self, rework: str, *, serial: str, part: str, reel: str) -> None:
+        """Replace a part of a unit, once for each record of rework."""
+        self._do(
+            {
+                "do": "replace",
+                "rework": rework,
+                "serial": serial,
+                "part": part,
+                "reel": reel,
+            }
+        )
+
     def probe(self, **on: str) -> None:
         """Put the ohmmeter's leads on a part or together; see the simulator's hands."""
         self._do({"do": "probe", **on})

@@ -30,6 +30,9 @@ from daemon.service.worker import Worker
 from daemon.station import Desk
 from storage import (
     LocalStore,
+    Rework,
+    ReworkKind,
+    Store,
     StoreLimits,
     application,
     caller_of,
@@ -102,7 +105,7 @@ def run(
             worker.warm_up()
             if (hands := hands_of(home)) is not None:
                 way_out.callback(hands.close)
-                desk.connected = _mounting(hands)
+                desk.connected = _mounting(hands, store, settings.product.name)
             worker.bench.open()
             for caution in desk.snapshot()["cautions"]:
                 announce(caution)
@@ -116,9 +119,11 @@ def run(
         notify(STOPPING)
 
 
-def _mounting(hands: Hands) -> Callable[[str, bool], None]:
+def _mounting(hands: Hands, store: Store, product: str) -> Callable[[str, bool], None]:
     """Return who mounts what is to stand on a simulated bench.
 
+    Parts that were replaced in a unit are replaced first: the bench forgets them when
+    it is started again, the Store does not.
     Somebody else may have done it meanwhile: then it is left. Where the hands are gone
     the bench is too, which says so itself.
     """
@@ -126,6 +131,14 @@ def _mounting(hands: Hands) -> Callable[[str, bool], None]:
 
     def mount(serial: str, anew: bool) -> None:
         nonlocal seen
+        for one in store.rows(
+            Rework, product=product, serial=serial, kind=ReworkKind.REPLACE
+        ):
+            if one.part is not None and one.reel is not None:
+                with suppress(HandsError):
+                    hands.replace(
+                        one.rework, serial=serial, part=one.part, reel=one.reel
+                    )
         with suppress(HandsError):
             now = hands.state()
             if now["mounted"] != serial or (anew and now["mounts"] == seen):

@@ -18,6 +18,8 @@
     Mend everything, or one instrument.
 ``{"do": "plant", "kind": "reel", "range": "1uA", "size_ppm": 3000, "after": 5}``
     Plant something that comes with a unit that is yet to be made; `Plant` says what.
+``{"do": "replace", "rework": "1", "serial": "PA-1001", "part": "R3", "reel": "K-9"}``
+    Replace a part of a unit by one of a reel, as the record of this rework has it.
 ``{"do": "planted"}``
     Ask for what was planted.
 ``{"do": "make good"}``
@@ -82,7 +84,7 @@ class Hands:
                 rig.clear(role)
             case {"do": "clear", **rest} if not rest:
                 rig.clear()
-            case {"do": "plant" | "planted" | "make good"}:
+            case {"do": "plant" | "planted" | "make good" | "replace"}:
                 return self._plant(order)
             case {"do": "state" | "scenario" as what, **rest} if not rest:
                 return rig.scenario.as_json() if what == "scenario" else {}
@@ -99,6 +101,15 @@ class Hands:
                 planting.plant(_plant(kind, key, rest))
             case {"do": "planted", **rest} if not rest:
                 return {"planted": [asdict(one) for one in planting.plants]}
+            case {
+                "do": "replace",
+                "rework": str(rework),
+                "serial": str(serial),
+                "part": str(part),
+                "reel": str(reel),
+                **rest,
+            } if not rest:
+                self._rig.replace(rework, serial=serial, part=part, reel=reel)
             case {"do": "make good", **rest} if not rest:
                 self._rig.clear()
                 planting.mend()

@@ -10,7 +10,7 @@ from numpy.random import Generator, default_rng
 from config import BY_HAND, Bench, MeterRange, Settings
 from daemon.bench.clock import Clock
 from daemon.metrology import Transfer
-from daemon.simulator.circuit import Ambient, Circuit, Mounting, RangeCircuit
+from daemon.simulator.circuit import Ambient, Board, Circuit, Mounting, RangeCircuit
 from daemon.simulator.errors import (
     UnfitProductError,
     UnknownPartError,
@@ -37,6 +37,7 @@ from daemon.simulator.sources import (
     SourceNature,
     VoltageSource,
 )
+from daemon.simulator.world import Reel, World
 
 __all__ = ["STOPS_S", "BenchNature", "Rig", "RigState"]
 
@@ -154,6 +155,9 @@ class Rig:
         self._waiting = {one for build in scenario.builds for one in build.serials}
         boards = scenario.boards
         self.planting = Planting(boards if isinstance(boards, Workshop) else None)
+        self._world = World(settings.product, default_rng([seed, 4]))
+        self._replaced: dict[str, dict[str, Reel]] = {}
+        """By serial and record of rework, the reel that a part was taken from."""
         self.circuit = self._make_circuit()
         self._source = self._make_source()
         self.links = {
@@ -178,7 +182,7 @@ class Rig:
         for one in self.planting.arrive(serial):
             step = Fault(kind=FaultKind.STEP, role="output", size=one.size_ppm)
             self.inject(step)
-        board = self.planting.seated(self.scenario.board(serial))
+        board = self.planting.seated(self.board(serial))
         self._mounts += 1
         self._waiting.discard(serial)
         steady, warm = (self._hands.standard_normal(2) * 1e-6).tolist()
@@ -188,6 +192,49 @@ class Rig:
         )
         self._settle_watchdog()
         self.circuit.mount(board, mounting, self.now_s())
+
+    def board(self, serial: str) -> Board:
+        """Return a board of the scenario, with the parts that were replaced since.
+
+        Raises
+        ------
+        UnknownSerialError
+            If the scenario has no such board.
+        """
+        board = self.scenario.board(serial)
+        for rework, reel in self._replaced.get(serial, {}).items():
+            board = self._world.with_part(
+                board, reel, name=rework, seed=self.scenario.seed
+            )
+        return board
+
+    def replace(self, rework: str, *, serial: str, part: str, reel: str) -> None:
+        """Replace a part of a unit by one of a reel; told again, it is done already.
+
+        A reel that the scenario does not know is an ordinary one. Who replaces a part
+        takes the unit off the bench.
+
+        Raises
+        ------
+        UnknownPartError
+            If the product has no such part.
+        """
+        if part not in self.settings.product.parts:
+            raise UnknownPartError(name=part, known=self.settings.product.parts)
+        done = self._replaced.setdefault(serial, {})
+        if rework in done:
+            return
+        done[rework] = next(
+            (
+                one
+                for one in self.scenario.reels
+                if (one.reel, one.part) == (reel, part)
+            ),
+            None,
+        ) or self._world.reel_of(reel, part, seed=self.scenario.seed)
+        standing = self.circuit.board
+        if standing is not None and standing.serial == serial:
+            self.remove()
 
     def remove(self) -> None:
         """Take the board off."""
@@ -223,7 +270,7 @@ class Rig:
             off_ppm = self._hands.normal(one.mean_ppm, one.spread_ppm)
             self._probed_ohm = one.nominal_ohm * (1 + off_ppm * 1e-6)
         elif serial is not None and part is not None:
-            parts_ohm = self.scenario.board(serial).parts_ohm
+            parts_ohm = self.board(serial).parts_ohm
             if part not in parts_ohm:
                 raise UnknownPartError(name=part, known=parts_ohm)
             self._probed_ohm = parts_ohm[part]

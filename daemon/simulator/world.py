@@ -1,7 +1,8 @@
 """What a maker's line draws at random: reels, and boards from them."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from math import exp, hypot, log
 from zlib import crc32
 
@@ -149,10 +150,35 @@ class World:
 
     def board_of(self, serial: str, reels: Mapping[str, Reel], *, seed: int) -> Board:
         """Make a board that is the same whenever, and after whichever, it is made."""
-        shared = self._generator
-        self._generator = default_rng([seed, crc32(serial.encode())])
-        try:
+        with self._drawing_by(serial, seed):
             return self.board(serial, reels)
+
+    def reel_of(self, reel: str, part: str, *, seed: int) -> Reel:
+        """Draw an ordinary reel that is the same whenever it is drawn by this name."""
+        with self._drawing_by(reel, seed):
+            return self.reel(reel, part)
+
+    def with_part(self, board: Board, reel: Reel, *, name: str, seed: int) -> Board:
+        """Return a board with one part of `reel` instead of its own.
+
+        The part is the same whenever it is drawn by `name`.
+        """
+        with self._drawing_by(name, seed):
+            off_ppm, tempco = self._drawn(self.product.parts[reel.part], reel)
+        value_ohm = self.nominal_ohm[reel.part] * (1 + off_ppm * 1e-6)
+        return replace(
+            board,
+            parts_ohm={**board.parts_ohm, reel.part: value_ohm},
+            tempco_ppm_per_k={**board.tempco_ppm_per_k, reel.part: tempco},
+        )
+
+    @contextmanager
+    def _drawing_by(self, name: str, seed: int) -> Iterator[None]:
+        """Draw by a name while the context lasts, and leave the line's draws alone."""
+        shared = self._generator
+        self._generator = default_rng([seed, crc32(name.encode())])
+        try:
+            yield
         finally:
             self._generator = shared
 

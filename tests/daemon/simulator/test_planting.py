@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 from typing import Any, cast
+from unittest.mock import Mock
 
 import pytest
 
@@ -10,11 +11,13 @@ from config.model import Settings
 from daemon.bench.clock import ScaledClock
 from daemon.service import Hands as ServiceHands, note_planted, plant_again
 from daemon.service.home import Home
+from daemon.service.wiring import _mounting
 from daemon.simulator.circuit import Board
 from daemon.simulator.hands import Hands
 from daemon.simulator.meters import Meter
 from daemon.simulator.rig import Rig
 from daemon.simulator.scenario import story, workshop
+from storage import Rework, ReworkKind
 
 SIZE_PPM = 5_000.0
 
@@ -169,3 +172,58 @@ def test_a_bench_that_is_started_again_goes_on_with_other_units_and_its_fault(
     assert error_ppm(demo, bad) == pytest.approx(SIZE_PPM, abs=1_200.0)
     again = error_ppm(demo, mounted(Line.rig, "U-5"))
     assert again == pytest.approx(SIZE_PPM, abs=1_200.0)
+
+
+def test_a_replaced_part_is_of_the_reel_that_the_record_names_also_after_a_restart(
+    rig: Rig, demo: Settings
+) -> None:
+    told(rig, do="plant", kind="reel", range="10uA", size_ppm=SIZE_PPM, after=0)
+    bad = mounted(rig, "U-1")
+    order = {
+        "do": "replace", "rework": "W-1", "serial": "U-1", "part": "R12",
+        "reel": "K-103",
+    }  # fmt: skip
+    assert told(rig, **order)["mounted"] is None
+    good = mounted(rig, "U-1")
+    assert abs(error_ppm(demo, good)) < 1_200.0 < abs(error_ppm(demo, bad))
+    assert {
+        one for one, ohm in good.parts_ohm.items() if ohm != bad.parts_ohm[one]
+    } == {"R12"}
+    # Told once more nothing is done; another record is another part.
+    assert told(rig, **order)["mounted"] == "U-1"
+    told(rig, **(order | {"rework": "W-2"}))
+    assert mounted(rig, "U-1").parts_ohm["R12"] != good.parts_ohm["R12"]
+    anew = Rig(demo, workshop(demo, 1), ScaledClock())
+    told(anew, **order)
+    assert mounted(anew, "U-1").parts_ohm["R12"] == good.parts_ohm["R12"]
+    assert "R99" in str(told(rig, **(order | {"part": "R99"}))["error"])
+
+
+def test_a_part_of_a_reel_of_the_story_is_as_bad_as_that_reel(demo: Settings) -> None:
+    told_ = story(demo, 3, open_ended=True)
+    rig = Rig(demo, told_, ScaledClock())
+    worst = max(told_.reels, key=lambda one: abs(one.mean_ppm))
+    told(
+        rig, do="replace", rework="W-1", serial="NEW-1", part=worst.part,
+        reel=worst.reel,
+    )  # fmt: skip
+    ohm = mounted(rig, "NEW-1").parts_ohm[worst.part]
+    assert 1e6 * (ohm / worst.nominal_ohm - 1) == pytest.approx(
+        worst.mean_ppm, abs=5 * worst.spread_ppm
+    )
+
+
+def test_who_mounts_tells_the_bench_what_was_replaced() -> None:
+    done = Mock(rework="W-1", part="R12", reel="K-103")
+    store, hands = Mock(), Mock()
+    store.rows.return_value = [done]
+    hands.state.return_value = {"mounted": None, "mounts": 0}
+    _mounting(hands, store, "amplifier")("U-1", False)
+    store.rows.assert_called_once_with(
+        Rework, product="amplifier", serial="U-1", kind=ReworkKind.REPLACE
+    )
+    assert [one[0] for one in hands.method_calls if one[0] != "state"] == [
+        "replace",
+        "mount",
+    ]
+    hands.replace.assert_called_once_with("W-1", serial="U-1", part="R12", reel="K-103")
