@@ -236,18 +236,20 @@ def record(signal: Signal, recorded_before: int) -> None:
 
 
 def readings(text: str) -> list[str]:
-    """Return the quantities in a line, parted by commas, semicolons or blanks.
+    """Return the quantities in a line, parted by blanks, semicolons or commas.
 
-    A unit or a percent sign may stand apart from its number.
+    A unit or a percent sign may stand apart from its number. A comma between two digits
+    parts nothing: it may be a decimal sign, which is refused where the piece is read.
+    Nothing that was typed is left out.
 
-    >>> readings("10.031k, 10.029 kohm")
-    ['10.031k', '10.029 kohm']
-    >>> readings("+0.02 % 0.01 %")
-    ['+0.02 %', '0.01 %']
+    >>> readings("10.031k, 10.029 kohm"), readings("+0.02 % -0.01 %; .5 %")
+    (['10.031k', '10.029 kohm'], ['+0.02 %', '-0.01 %', '.5 %'])
+    >>> readings("10,10 ten"), readings("R47 10.2")
+    (['10,10 ten'], ['R47', '10.2'])
     """
     return [
-        one.strip()
-        for one in re.findall(
-            r"[+\-\N{MINUS SIGN}]?\d[^\s,;]*(?:\s+[^\s,;\d+\-]+)?", text
-        )
+        one
+        for piece in re.split(r";|,(?!\d)|(?<!\d),", text)
+        for one in re.split(r"\s+(?=[+\-\N{MINUS SIGN}]?(?:\.?\d|R\d))", piece.strip())
+        if one
     ]

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from daemon.service.home import VARIABLE
+from dashboard.settle import readings
 from dashboard.who import ASKED
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
@@ -27,6 +28,10 @@ def test_what_was_measured_is_recorded_and_changes_the_words(
         app.text_input(key="proof read B-3-F1").set_value("5.0")
         button(app, "Record it").click().run()
         assert "check units and prefixes" in said(app)
+        # A decimal comma parts no reading: it is refused, and nothing is recorded.
+        app.text_input(key="proof read B-3-F1").set_value("5,0152 k")
+        button(app, "Record it").click().run()
+        assert "'5,0152 k': write the decimal sign as a point" in said(app)
         app.text_input(key="proof read B-3-F1").set_value("5.0152k, 5.0147 kohm")
         record = button(app, "Record it")
         record.click().run()
@@ -40,3 +45,23 @@ def test_what_was_measured_is_recorded_and_changes_the_words(
         assert "(1 time, last by Ada Moreno)" in said(app)
         button(app, "Record it").click().run()
         assert "(2 times, last by Ada Moreno)" in said(app)
+
+
+@pytest.mark.parametrize(
+    ("typed", "pieces"),
+    [
+        ("10,10", ["10,10"]),
+        ("10,147", ["10,147"]),
+        ("+0,02 %, 0,03 %", ["+0,02 %", "0,03 %"]),
+        ("10.1 10.2; 10.3, 10.4 kohm", ["10.1", "10.2", "10.3", "10.4 kohm"]),
+        ("10.1k,10.2k", ["10.1k", "10.2k"]),
+        # What is no number is refused where it is read, not left out.
+        ("- 0.02 %", ["-", "0.02 %"]),
+        ("ten", ["ten"]),
+        (".5 %", [".5 %"]),
+    ],
+)
+def test_nothing_that_was_typed_is_parted_at_a_decimal_comma_or_left_out(
+    typed: str, pieces: list[str]
+) -> None:
+    assert readings(typed) == pieces
