@@ -21,7 +21,7 @@ from daemon.commands.showing import (
     shown,
 )
 from daemon.commands.typed_unit import ask_unit, require_ranges
-from daemon.presentation import figures, points
+from daemon.presentation import figures, points, to_copy
 from daemon.service import Client, Home, shared_daemon
 from daemon.station import (
     NEW_SETUP,
@@ -29,7 +29,7 @@ from daemon.station import (
     require_all_measurable,
     require_measurable,
 )
-from storage import CheckRow, StorageError, UnitRow, worst
+from storage import CheckRow, HoldState, Scope, StorageError, UnitRow, worst
 
 SCANNED_AHEAD = (
     "What was scanned too early is not taken. Connect the next unit, then scan it."
@@ -132,7 +132,8 @@ def measure(
                 done = follow(client, ticket)
                 ended.append(done)
                 say(f"{done['serial']}: {done['verdict']}")
-                for remark in done["remarks"]:
+                held = _still_held(done["serial"], again=rerun)
+                for remark in (*done["remarks"], *held):
                     say(f"  {remark}")
     return Shown(ended)
 
@@ -245,7 +246,7 @@ def _measure_typed(
             ended.append(done)
             if len(serials) != 1:
                 say(f"{done['serial']}: {done['verdict']}")
-            for remark in done["remarks"]:
+            for remark in (*done["remarks"], *_still_held(done["serial"], again=rerun)):
                 say(remark)
         if len(serials) == 1:
             return Shown(ended, *_results(ended[0]))
@@ -254,6 +255,18 @@ def _measure_typed(
         Table(ended, {"unit": "serial", "verdict": "verdict"}),
         nothing="Nothing was measured.",
     )
+
+
+def _still_held(serial: str, *, again: bool) -> Iterator[str]:
+    """Say that the hold of a unit that was measured again stands: no verdict ends it."""
+    if not again:
+        return
+    with opened() as at:
+        for one in at.rows(HoldState):
+            mine = one.scope is Scope.UNIT and one.subject == serial
+            if mine and one.disposal is None:
+                end = to_copy.hold_end(one.hold)
+                yield f"Unit {serial} is still held. To end the hold: `{end}`"
 
 
 def _readings(settings: Settings, serial: str, ranges: Sequence[str]) -> dict[str, Any]:

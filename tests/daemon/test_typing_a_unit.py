@@ -2,10 +2,11 @@
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -21,7 +22,7 @@ from daemon.traceability.kitting import keep_settings
 from daemon.traceability.papers import build as papers
 from daemon.traceability.papers.unit import unit_record
 from storage.local import LocalStore
-from storage.records import Build, Session
+from storage.records import Build, Scope, Session
 from tests.daemon.making import AT, demo_settings
 
 SETTINGS = demo_settings()
@@ -67,6 +68,24 @@ def test_a_zero_that_was_read_as_nothing_was_read(
         at_s=0.0,
     )
     assert readings.zero_read is read
+
+
+def test_a_held_unit_that_was_measured_again_is_said_to_be_held_still(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def hold(number: int, disposal: str | None) -> SimpleNamespace:
+        return SimpleNamespace(
+            hold=f"unit-{number}", scope=Scope.UNIT, subject=f"PA-{number}",
+            disposal=disposal,
+        )  # fmt: skip
+
+    at = SimpleNamespace(rows=lambda _: [hold(1, None), hold(2, "rework")])
+    monkeypatch.setattr(measure, "opened", lambda: nullcontext(at))
+    (said,) = measure._still_held("PA-1", again=True)
+    assert said.startswith("Unit PA-1 is still held. To end the hold: `holdpoint hold ")
+    assert "end unit-1 --by HOW" in said
+    assert not [*measure._still_held("PA-1", again=False)]
+    assert not [*measure._still_held("PA-2", again=True)]
 
 
 def test_at_the_serial_help_is_no_serial(
