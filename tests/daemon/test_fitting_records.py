@@ -88,17 +88,17 @@ def test_a_reel_of_which_no_part_is_left_is_refused(home: Home) -> None:
 
 
 def test_a_part_that_was_taken_off_is_not_on_its_reel_again(home: Home) -> None:
-    add(home, "K-214", "20k", "--quantity", "12")
-    add(home, "K-215", "20k", "--quantity", "2")
+    add(home, "K-221", "20k", "--quantity", "12")
+    add(home, "K-222", "20k", "--quantity", "2")
     # The whole of B-2, ten units, has parts of it.
-    run(home, "reel", "fit", "K-214", "R4", "--build", "B-2", "--anyway")
-    assert "2 parts left over." in run(home, "trace", "K-214")
-    replace = ("rework", "replace", "PA-2001", "R4", "--reel", "K-215")
+    run(home, "reel", "fit", "K-221", "R4", "--build", "B-2", "--anyway")
+    assert "2 parts left over." in run(home, "trace", "K-221")
+    replace = ("rework", "replace", "PA-2001", "R4", "--reel", "K-222")
     run(home, *replace, "--person", "Ada Moreno", "--reason", "burnt")
-    told = run(home, "trace", "K-214")
+    told = run(home, "trace", "K-221")
     assert "2 parts left over." in told
     assert "Not counted: 1 part taken off again, of PA-2001." in told
-    told = run(home, "trace", "K-215")
+    told = run(home, "trace", "K-222")
     assert "1 part left over." in told
     assert "Not counted" not in told
 
