@@ -258,7 +258,7 @@ def _measure_typed(
 
 
 def _still_held(serial: str, *, again: bool) -> Iterator[str]:
-    """Say that the hold of a unit that was measured again stands: no verdict ends it."""
+    """Say that a unit that was measured again is still held: no verdict ends a hold."""
     if not again:
         return
     with opened() as at:
