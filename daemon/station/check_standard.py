@@ -23,9 +23,9 @@ from daemon.bench import (
     reference_moved_ppm,
 )
 from daemon.holds import END_DOUBT
-from daemon.judging import Judge, KnownGood, Measured
+from daemon.judging import Judge, KnownGood, Measured, StandardsThen, values_of
 from daemon.metrology import CheckPoint, Drift, carried_ppm
-from daemon.presentation.figures import counted
+from daemon.presentation.figures import counted, moment
 from daemon.spc import own_limits
 from daemon.station.rejudging import OpenRun, judged_again, moment_s
 from daemon.watch import PLACED_BY
@@ -37,6 +37,7 @@ from storage import (
     RangeResult,
     Rejudgement,
     RunKind,
+    StandardValue,
     Store,
     Verdict,
 )
@@ -308,7 +309,8 @@ class Standing:
                 )
                 self._raise(
                     DoubtCause.OUT_OF_CONTROL,
-                    f"{what} on {', '.join(outside)} (run {number})",
+                    f"{what} on {', '.join(outside)} (run {number})"
+                    f"{self._assigned_since_good(number)}",
                     before=number,
                 )
                 return outside
@@ -401,6 +403,39 @@ class Standing:
             "last_good_check", product=self._product, before=before
         ).to_pylist()
         return int(found["number"])
+
+    def _assigned_since_good(self, number: int) -> str:
+        """Return who assigned the standard anew since the last good check, if so.
+
+        A check that goes by other values than the one before it may be outside its
+        limits because of them, with a bench that has not moved.
+        """
+        serial, last = self._standard.serial, self._last_good(number)
+        if not last:
+            return ""
+        rows = self._store.table(
+            "range_rows", product=self._product, after=last - 1, kind="check"
+        ).slice(0, 1)
+        then = StandardsThen(self._store)
+        (before,) = (
+            then.of(str(one), serial) for one in rows["configuration"].to_pylist()
+        )
+        assigned = [
+            one
+            for one in self._store.rows(StandardValue, product=self._product)
+            if one.serial == serial
+        ]
+        if (
+            not assigned
+            or before is None
+            or values_of(before) == values_of(self._standard)
+        ):
+            return ""
+        return (
+            f"; {assigned[-1].person} assigned its values anew on "
+            f"{moment(assigned[-1].assigned_at)}, after the last good check (run "
+            f"{last}): compare the new values with the ones before"
+        )
 
     def _raise(self, cause: DoubtCause, reason: str, *, before: int | None) -> None:
         """Put each session's runs since the last good check in doubt, once."""

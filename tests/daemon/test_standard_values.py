@@ -20,6 +20,7 @@ from daemon.judging import ProductModel, StandardsThen, in_force
 from daemon.judging.bench_drift import drifts_of
 from daemon.presentation import MINUS, standards
 from daemon.presentation.documents.of_bench import standards_said
+from daemon.presentation.figures import moment
 from daemon.service.worker import Worker
 from daemon.station import Desk, OutOfControlError, Station
 from daemon.traceability.papers.of_bench import settings_of, standards_of
@@ -30,7 +31,7 @@ from daemon.traceability.standard_values import (
     values_typed,
 )
 from daemon.watch.from_rows import FromRows, runs_after
-from storage import Configuration, LedgerRow, StandardValue
+from storage import Configuration, LedgerRow, StandardValue, plain_rows
 from storage.ledger import verify
 from storage.local import LocalStore
 from tests.daemon.bench.fakes import RANGES
@@ -147,6 +148,29 @@ def test_checks_go_by_the_new_value_and_what_was_judged_keeps_its_own(
     assert "0.0000 → +0.3000 %" in steps[0][1]
     assert "Calibrated anew, certificate 118" in steps[0][1]
     assert standards.steps_of([row], "R14", ["CS-2"]) == []
+
+
+def test_a_doubt_says_that_the_value_was_assigned_anew_between(
+    line: TwoStandards, tmp_path: Path
+) -> None:
+    assigned(line)  # a value that the standard does not read
+    go_on(line)
+    with pytest.raises(OutOfControlError):
+        line.station.check()
+    (doubt,) = plain_rows(line.store.table("doubts", product="pa4"))
+    assert str(doubt["reason"]).endswith(
+        f"; Ada Moreno assigned its values anew on {moment(AT)}, after the last good "
+        "check (run 1): compare the new values with the ones before"
+    )
+    # The same values: nothing to compare.
+    with LocalStore(tmp_path / "other.duckdb") as store:
+        other = TwoStandards(store)
+        other.unit()
+        other.off["CS-1"] = MOVED_PPM
+        with pytest.raises(OutOfControlError):
+            other.station.check()
+        (doubt,) = plain_rows(store.table("doubts", product="pa4"))
+        assert "assigned" not in str(doubt["reason"])
 
 
 def test_a_changed_file_counts_once_somebody_gave_the_reason(
