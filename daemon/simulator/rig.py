@@ -43,6 +43,8 @@ __all__ = ["STOPS_S", "BenchNature", "Rig", "RigState"]
 
 OPEN_OHM = 9.9e37
 """Between the leads of an ohmmeter that is connected to nothing."""
+SHARE_OF_COMPLIANCE = 0.5
+"""Of the compliance voltage: what the burden takes of it at the most current."""
 STOPS_S = 3.0
 """How long a busy machine may stop a program that is alive, by the machine's clock."""
 
@@ -353,7 +355,8 @@ class Rig:
             input_unit=product.input_unit,
             ranges=ranges,
             rail_v=nature.rail * self._full_scale_v,
-            input_ohm=nature.input_ohm + (self.bench.reference_is.standard_ohm or 0.0),
+            input_ohm=self._burden_ohm()
+            + (self.bench.reference_is.standard_ohm or 0.0),
             ambient=Ambient(
                 mean_c=23.0 + draw(-1, 1) * nature.ambient_c,
                 swing_c=nature.ambient_swing_c,
@@ -362,6 +365,19 @@ class Rig:
             source_noise_ppm=nature.source_noise_ppm,
             noise=self._noise,
         )
+
+    def _burden_ohm(self) -> float:
+        """Return the burden of board and leads: what the source can drive.
+
+        A loop for large currents is of thick wire and low shunts, so that its largest
+        current takes half of the compliance at most (common practice, no source).
+        """
+        if self.settings.product.input_unit != "A":
+            return self._nature.input_ohm
+        most_ohm = (
+            SHARE_OF_COMPLIANCE * self.bench.compliance_v / (self.bench.source_limit)
+        )
+        return min(self._nature.input_ohm, most_ohm)
 
     def _make_source(self) -> Source:
         product, nature, draw = self.settings.product, self._nature, self._errors

@@ -6,6 +6,8 @@ from math import exp
 import pytest
 from hypothesis import given, strategies as st
 
+from config.model import Settings
+from daemon.bench.clock import ScaledClock
 from daemon.simulator.circuit import (
     Ambient,
     Board,
@@ -14,6 +16,8 @@ from daemon.simulator.circuit import (
     RangeCircuit,
     TemperatureCurve,
 )
+from daemon.simulator.rig import Rig
+from daemon.simulator.scenario import workshop
 
 PARTS_OHM = {"RF": 4_990.0, "RS": 10.0, "RA": 9_000.0, "RB": 9_000.0}
 TAU_S = 0.02
@@ -214,3 +218,31 @@ def test_a_node_of_volts_does_not_open() -> None:
 def test_the_room_stays_within_its_swing(at_s: float) -> None:
     ambient = Ambient(mean_c=22.0, swing_c=0.5, phase=1.0)
     assert abs(ambient.temperature_c(at_s) - 22.0) <= 0.5
+
+
+def test_the_simulated_loop_carries_an_ampere_at_a_low_compliance(
+    demo: Settings,
+) -> None:
+    assert demo.bench is not None
+    top = max(demo.product.ranges, key=lambda key: demo.product.ranges[key].full_scale)
+    large = demo.product.ranges[top].model_copy(
+        update={"full_scale": 1.0, "source_limit": 1.1}
+    )
+    product = demo.product.model_copy(
+        update={"ranges": demo.product.ranges | {top: large}}
+    )
+    bench = demo.bench.model_copy(update={"source_limit": 1.1, "compliance_v": 3.3})
+    settings = demo.model_copy(update={"product": product, "bench": bench})
+    rig = Rig(settings, workshop(settings, 1), ScaledClock())
+    rig.mount("U-1")
+    rig.turn(top)
+    rig.circuit.drive(1.1, on=True, compliance=3.3, at_s=rig.now_s())
+    assert not rig.circuit.in_compliance
+    # Up to half of the compliance; the other half is for whatever else is in the loop.
+    assert rig.circuit.source_v() == pytest.approx(1.65)
+    # The demo's currents are small: its burden stays what it was, 50 ohm.
+    small = Rig(demo, workshop(demo, 1), ScaledClock())
+    small.mount("U-1")
+    small.turn(top)
+    small.circuit.drive(1e-4, on=True, compliance=3.3, at_s=small.now_s())
+    assert small.circuit.source_v() == pytest.approx(50.0 * 1e-4)
