@@ -32,6 +32,11 @@ MEANING = (
     "are made when they are ordered. Where the bench asks for something, such as to "
     "seat a unit again, its question comes at the top of this page."
 )
+OWN_BUILDS = (
+    "This page measures in builds of its own, such as TRY-1, but what you plant also "
+    "comes in new units that you measure elsewhere, until you begin anew with good "
+    "reels below."
+)
 BUSY = "The bench still measures the demo's own units. This page waits for their end."
 
 
@@ -54,7 +59,10 @@ def try_it() -> None:
         look.say("Wait a moment.", [BUSY])
         return
     build = _build(shown)
-    look.say("Plant a fault, measure units, and see when it is noticed.", [MEANING])
+    look.say(
+        "Plant a fault, measure units, and see when it is noticed.",
+        [MEANING, OWN_BUILDS],
+    )
     _plant(shown)
     _measure(build)
     _came_of_it(shown, there, build)

@@ -52,6 +52,7 @@ def test_it_waits_for_the_demo_then_plants_and_units_come_by_themselves(
                 one.mount(serial)
     app = opened("try_it")
     assert "Nothing is planted." in said(app)
+    assert "builds of its own, such as TRY-1" in said(app)
     app.number_input(key="size").set_value(-2.0)
     app.number_input(key="from unit").set_value(1)
     app.selectbox(key="first range").set_value("10uA").run()
