@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import streamlit as st
 
 from config import HoldpointError
-from daemon.presentation import screens
-from daemon.traceability import replace_part, spans
+from daemon.presentation import screens, spans
+from daemon.traceability import replace_part
 from dashboard import data, look, who
 from storage import Reel, counted_runs, counted_serials
 

@@ -15,6 +15,7 @@ from daemon.commands.showing import Shown, Table, interactive, misuse, say, show
 from daemon.holds import by_reason, doubted, offered_ends, policy, sharpened_now
 from daemon.judging import ProductModel
 from daemon.presentation import hold_names, sentences, to_copy
+from daemon.presentation.serials import spans
 from daemon.traceability import Gate, tracing
 from storage import (
     Disposal,
@@ -54,7 +55,7 @@ def hold_list(*, every: bool) -> Shown:
         if every or one.disposal is None
     ]
     in_doubt = [
-        f"In doubt, {tracing.spans(serials)}: {reason}."
+        f"In doubt, {spans(serials)}: {reason}."
         for reason, serials in by_reason(doubts, doubts).items()
     ]
     if not listed:

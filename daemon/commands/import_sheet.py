@@ -38,6 +38,7 @@ from daemon.commands.showing import (
 )
 from daemon.judging import too_poor_on
 from daemon.presentation import figures, held as held_words
+from daemon.presentation.serials import spans
 from daemon.spc import compiled_anew
 from daemon.station import (
     NEW_SETUP,
@@ -53,7 +54,7 @@ from daemon.station import (
     understood,
     write_rejected,
 )
-from daemon.traceability import Held, holds_of, kitting, tracing
+from daemon.traceability import Held, holds_of, kitting
 from storage import (
     BuildState,
     Configuration,
@@ -432,7 +433,7 @@ def _held_alike(held: Sequence[Held]) -> Iterator[tuple[str, str]]:
             yield held_words(one), one.why
     for why, serials in units.items():
         each = "each of units" if len(serials) > 1 else "unit"
-        yield f"{each} {tracing.spans(serials)}", why
+        yield f"{each} {spans(serials)}", why
 
 
 def _alike(rejected: Sequence[Rejected]) -> list[str]:

@@ -13,6 +13,7 @@ from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
 from daemon.presentation import NO_DAEMON, screens, unheard
 from daemon.presentation.figures import counted
+from daemon.presentation.serials import spans
 from daemon.service import Client
 from daemon.traceability import (
     BY_PLAN,
@@ -20,7 +21,6 @@ from daemon.traceability import (
     came_back,
     orders_of,
     require_listed,
-    tracing,
 )
 from storage import (
     Decision,
@@ -174,7 +174,7 @@ def in_few_words(
             alike.setdefault(of_each, {})[serial] = whole
     for of_each, mine in alike.items():
         sentence = of_each if len(mine) > 1 else next(iter(mine.values()))
-        yield f"{tracing.spans(mine)}: {sentence}"
+        yield f"{spans(mine)}: {sentence}"
 
 
 def _not_heard(at: Opened) -> tuple[str, ...]:

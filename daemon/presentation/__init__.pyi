@@ -41,6 +41,7 @@ from .sentences import (
     why_held as why_held,
     withdrawn as withdrawn,
 )
+from .serials import spans as spans
 from .shared_record import (
     DIFFERENCES as DIFFERENCES,
     NO_DAEMON as NO_DAEMON,

@@ -26,6 +26,7 @@ from daemon.presentation.figures import (
     share,
     share_of,
 )
+from daemon.presentation.serials import spans
 from storage import (
     BuildState,
     Cause,
@@ -154,6 +155,22 @@ def held(hold: Hold) -> str:
     """Return what a hold stands on in words, such as "serials PA-1 to PA-9"."""
     until = f" to {hold.to_serial}" if hold.to_serial else ""
     return f"{hold.scope} {hold.subject}{until}"
+
+
+def held_together(holds: Iterable[Hold]) -> list[str]:
+    """Return what several holds stand on: builds and reels first, then all units.
+
+    Parameters
+    ----------
+    holds
+        All for one reason.
+    """
+    mine = list(holds)
+    wide = [held(one) for one in mine if one.scope is not Scope.UNIT]
+    units = {one.subject for one in mine if one.scope is Scope.UNIT}
+    if not units:
+        return wide
+    return [*wide, f"{'unit' if len(units) == 1 else 'units'} {spans(units)}"]
 
 
 def hold_ended(hold: HoldState) -> str:

@@ -49,6 +49,5 @@ from .tracing import (
     Records as Records,
     Trace as Trace,
     leftover as leftover,
-    spans as spans,
     trace as trace,
 )

@@ -4,6 +4,7 @@ from html import escape
 
 from daemon.metrology import correction
 from daemon.presentation import as_csv, capital, counted
+from daemon.presentation.serials import spans
 from daemon.traceability.containment import (
     CLEAR,
     COLUMNS,
@@ -11,7 +12,6 @@ from daemon.traceability.containment import (
     PRINTED,
     Containment,
 )
-from daemon.traceability.tracing import spans
 
 STYLE = (
     "body{font:13px sans-serif;margin:2em}table{border-collapse:collapse}"

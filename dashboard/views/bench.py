@@ -9,10 +9,9 @@ from streamlit.delta_generator import DeltaGenerator
 
 from config import Beside, Unit, meters_words, spell
 from daemon.judging import ProductModel, asked, line_of, question
-from daemon.presentation import figures, screens
+from daemon.presentation import figures, screens, spans
 from daemon.service import RefusedOrderError
 from daemon.station import NEW_SETUP
-from daemon.traceability import spans
 from dashboard import at_rest, data, live, look, opening, scanner
 from dashboard.typed import (
     Texts,

@@ -8,8 +8,8 @@ from math import isnan
 import streamlit as st
 
 from daemon.holds import offered_ends
-from daemon.presentation import capital, figures, sentences, today
-from daemon.traceability import CLEAR, Concerned, Containment, spans
+from daemon.presentation import capital, figures, sentences, spans, today
+from daemon.traceability import CLEAR, Concerned, Containment
 from daemon.traceability.papers import Of
 from daemon.watch import probabilities
 from dashboard import (

@@ -8,8 +8,7 @@ from typing import Any
 import streamlit as st
 
 from daemon.holds import ending as ending_of_doubt, offered_ends, policy
-from daemon.presentation import figures, screens, sentences
-from daemon.traceability import spans
+from daemon.presentation import figures, screens, sentences, spans
 from dashboard import data, documents, hold_form, look, rework_form, settle, who
 from dashboard.data import Shown
 from storage import HoldState, Scope

@@ -14,9 +14,9 @@ from daemon.presentation import (
     screens,
     sentences,
     sharing,
+    spans,
     today,
 )
-from daemon.traceability import spans
 from dashboard import (
     address,
     bench_strip,
@@ -30,7 +30,7 @@ from dashboard import (
     pictures,
 )
 from dashboard.data import Shown
-from storage import Signal, StorageError
+from storage import Hold, Scope, Signal, StorageError, serial_order
 
 EVERY_S = 3.0
 MAP_COLUMNS = {
@@ -218,10 +218,14 @@ def stays(shown: Shown) -> None:
     if not shown.standing and not doubts:
         return
     findings = {one.signal: one for one in shown.findings}
+    why: dict[str, list[Hold]] = {}
+    for one in sorted(shown.standing, key=_place):
+        reason = sentences.why_held(one, findings.get(one.signal or ""))
+        why.setdefault(reason, []).append(one)
     lines = [
-        f"{figures.capital(sentences.held(one))}: "
-        f"{sentences.why_held(one, findings.get(one.signal or ''))}."
-        for one in shown.standing
+        f"{figures.capital(each)}: {reason}."
+        for reason, holds in why.items()
+        for each in sentences.held_together(holds)
     ]
     lines += [
         f"Bench in doubt, {spans(serials)}: {reason}."
@@ -229,6 +233,12 @@ def stays(shown: Shown) -> None:
     ]
     look.heading("Must not leave", lines)
     st.page_link("views/holds.py", label="Decide on holds")
+
+
+def _place(hold: Hold) -> tuple[Any, ...]:
+    """Return the place of a hold in a list: builds and reels as placed, then units."""
+    unit = hold.scope is Scope.UNIT
+    return unit, serial_order(hold.subject) if unit else ()
 
 
 def first_run(shown: Shown) -> None:

@@ -102,6 +102,17 @@ def test_of_many_held_units_the_first_page_says_how_many() -> None:
     assert today.ship([*wide, *wide], doubted=0) == today.ship(wide, doubted=0)
 
 
+def test_units_that_are_held_alike_are_one_line_in_the_order_of_serials() -> None:
+    units = [
+        hold(scope=Scope.UNIT, subject=f"PA-{n}", signal=None) for n in (11, 9, 10)
+    ]
+    assert sentences.held_together([units[0], hold(), *units[1:]]) == [
+        "build B-3",
+        "units PA-9 to PA-11 (3)",
+    ]
+    assert sentences.held_together(units[:1]) == ["unit PA-11"]
+
+
 def test_what_was_decided_is_not_to_be_held_again() -> None:
     said = sentences.finding(signal(evidence={"next": "Next: decide."}), decided=True)
     assert said.headline == (

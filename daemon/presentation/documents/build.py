@@ -37,6 +37,7 @@ from daemon.presentation.figures import (
     moment,
     yielded,
 )
+from daemon.presentation.serials import spans
 
 NOT_RELEASED = "Nobody has released it yet: sign at the end of this record."
 HELD = "Not released: decide first on what stands against it, below."
@@ -165,14 +166,30 @@ def _stands_whole(release: BuildRelease) -> list[HoldLine]:
 
 
 def _in_part(release: BuildRelease) -> tuple[str, ...]:
-    """Say of holds that do not stand on the whole build which units they keep."""
-    return tuple(
-        f"{capital(one.on)} is held: {_named(one.keeps)} must not leave."
-        if one.keeps
-        else f"{capital(one.on)} is held; no unit of this build has a part of it now."
-        for one in release.holds
-        if one.disposal is None and one.keeps is not None
-    )
+    """Say of holds that do not stand on the whole build which units they keep.
+
+    Units that are held each by itself are one sentence.
+    """
+    said, alone = [], set()
+    for one in release.holds:
+        if one.disposal is not None or one.keeps is None:
+            continue
+        if not one.keeps:
+            said.append(
+                f"{capital(one.on)} is held; no unit of this build has a part of it "
+                "now."
+            )
+        elif one.on == f"unit {one.keeps[0]}":
+            alone.add(one.keeps[0])
+        else:
+            said.append(
+                f"{capital(one.on)} is held: {_named(one.keeps)} must not leave."
+            )
+    if len(alone) == 1:
+        said.append(f"Unit {spans(alone)} is held and must not leave.")
+    elif alone:
+        said.append(f"Units {spans(alone)} are held and must not leave.")
+    return tuple(said)
 
 
 def _standards(release: BuildRelease) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ from daemon.presentation.documents import (
     RangeCapability,
 )
 from daemon.presentation.documents.build import BuildRelease
+from daemon.presentation.serials import spans
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
 from daemon.traceability.held import Held, holds_of, kept_units
@@ -27,7 +28,7 @@ from daemon.traceability.papers.of_bench import (
     settings_of,
     standards_of,
 )
-from daemon.traceability.tracing import by_decision, reworked, spans
+from daemon.traceability.tracing import by_decision, reworked
 from storage import (
     BuildState,
     BuildYield,

@@ -259,6 +259,19 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
             ),
         ),
         (
+            replace(
+                RELEASE,
+                holds=tuple(
+                    replace(RELEASE.holds[0], on=f"unit {one}", keeps=(one,))
+                    for one in ("PA-1021", "PA-1019", "PA-1020")
+                ),
+            ),
+            (
+                "Build B-3 must not leave as a whole. Units PA-1019 to PA-1021 (3) are "
+                "held and must not leave. 28 of 28 units passed."
+            ),
+        ),
+        (
             replace(RELEASE, holds=(), failures=now("open")),
             (
                 "Build B-3 must not leave as a whole. 27 of 28 units passed. Did not "
