@@ -14,8 +14,7 @@ from daemon.commands.shipping import answer, in_few_words
 from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
 from daemon.holds import by_reason, doubted, offered_ends, policy, sharpened_now
 from daemon.judging import ProductModel
-from daemon.presentation import hold_names, sentences, to_copy
-from daemon.presentation.serials import spans
+from daemon.presentation import hold_names, sentences, spans, to_copy
 from daemon.traceability import Gate, tracing
 from storage import (
     Disposal,

@@ -37,8 +37,7 @@ from daemon.commands.showing import (
     shown,
 )
 from daemon.judging import too_poor_on
-from daemon.presentation import figures, held as held_words
-from daemon.presentation.serials import spans
+from daemon.presentation import figures, held as held_words, spans
 from daemon.spc import compiled_anew
 from daemon.station import (
     NEW_SETUP,

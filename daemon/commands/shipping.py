@@ -11,9 +11,8 @@ import click
 from daemon.commands.opened import Opened, is_shared, opened
 from daemon.commands.options import DAY, FILE, by_person, serials_given
 from daemon.commands.showing import fail, misuse, say, show
-from daemon.presentation import NO_DAEMON, screens, unheard
+from daemon.presentation import NO_DAEMON, screens, spans, unheard
 from daemon.presentation.figures import counted
-from daemon.presentation.serials import spans
 from daemon.service import Client
 from daemon.traceability import (
     BY_PLAN,

@@ -3,8 +3,7 @@
 from html import escape
 
 from daemon.metrology import correction
-from daemon.presentation import as_csv, capital, counted
-from daemon.presentation.serials import spans
+from daemon.presentation import as_csv, capital, counted, spans
 from daemon.traceability.containment import (
     CLEAR,
     COLUMNS,

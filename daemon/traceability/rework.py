@@ -10,7 +10,7 @@ from config import HoldpointError, Part
 from daemon.holds import require_decision
 from daemon.judging import ProductModel
 from daemon.metrology import NoSolutionError, Trim, trim
-from daemon.presentation.serials import spans
+from daemon.presentation import spans
 from daemon.traceability.kitting import require_reel
 from daemon.traceability.tracing import Records, leftover
 from storage import (

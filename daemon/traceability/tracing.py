@@ -7,9 +7,8 @@ from typing import Any, Self, TypeVar
 
 from config import HoldpointError, Part as PlannedPart
 from daemon.holds import by_reason, checks_of, doubted, told
-from daemon.presentation import capital, counted, off_plan, ohm, to_copy
+from daemon.presentation import capital, counted, off_plan, ohm, spans, to_copy
 from daemon.presentation.figures import day_of, measured, moment, share_of
-from daemon.presentation.serials import spans
 from daemon.traceability.held import Held, holds_of
 from storage import (
     Build,

@@ -9,7 +9,7 @@ import pandas as pd
 
 from daemon.holds import by_reason, doubted
 from daemon.judging import ProductModel, spelled
-from daemon.presentation import figures, sentences
+from daemon.presentation import figures, sentences, spans
 from daemon.presentation.documents import (
     FailureLine,
     FittedReel,
@@ -17,7 +17,6 @@ from daemon.presentation.documents import (
     RangeCapability,
 )
 from daemon.presentation.documents.build import BuildRelease
-from daemon.presentation.serials import spans
 from daemon.spc import SpcError
 from daemon.spc.capability import Specification, capability_study
 from daemon.traceability.held import Held, holds_of, kept_units
