@@ -22,6 +22,8 @@ COLUMNS = (
     "limit_ppm", "verdict", "conformance_probability", "judged_again_at", "ambient_c",
     "configuration", "run",
 )  # fmt: skip
+HEADINGS = {"uncertainty_ppm": "standard_uncertainty_ppm"}
+"""What a table says where a row says less: papers give U, twice this (k = 2)."""
 JUDGED = ("error_ppm", "uncertainty_ppm", "verdict", "conformance_probability")
 
 
@@ -39,7 +41,8 @@ def export(*, file: Path, builds: tuple[str, ...], ranges: tuple[str, ...]) -> S
 
     FILE ends in .csv, .xlsx or .parquet. A row is one range of one run, units and check
     standard, as it was judged last; each number's unit is in its heading, times are in
-    UTC. A file that is there already is not written over.
+    UTC. The standard uncertainty is k = 1; papers say U, k = 2. A file that is there
+    already is not written over.
     """
     kind = file.suffix.lower()
     if kind not in WRITERS:
@@ -89,7 +92,7 @@ def _results(
         rows = rows[rows["build"].isin(builds)]
     if ranges:
         rows = rows[rows["range"].isin(ranges)]
-    return rows[list(COLUMNS)].reset_index(drop=True)
+    return rows[list(COLUMNS)].rename(columns=HEADINGS).reset_index(drop=True)
 
 
 def _texts(rows: "pd.DataFrame") -> list[str]:

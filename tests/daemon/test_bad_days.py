@@ -170,6 +170,9 @@ def test_all_results_come_out_as_they_are_kept(
         kept = store.frame("range_rows", product=product["product"], after=0, kind=None)
     assert list(rows["serial"]) == list(kept["serial"])
     assert list(rows["error_ppm"]) == pytest.approx(list(kept["error_ppm"]))
+    assert list(rows["standard_uncertainty_ppm"]) == pytest.approx(
+        list(kept["uncertainty_ppm"])
+    )
     when = "started_at_utc" if kind == "xlsx" else "started_at"
     moments = pd.to_datetime(rows[when], utc=True)
     assert list(moments) == list(kept["started_at"])
