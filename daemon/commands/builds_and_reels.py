@@ -25,6 +25,7 @@ from storage import (
     RemoteStore,
     Unit,
     reel_of,
+    serial_order,
 )
 
 LOOSE_PARTS = 5
@@ -173,10 +174,24 @@ def reel_fit(
         for doubt in fitted.doubts:
             say(doubt)
         late = _recorded_late(at, fitted.fitting)
+        ahead = _ahead(at, fitted.fitting)
     since = f"unit {from_serial}" if from_serial else "the first unit"
     say(f"Part {part} of build {build_name} comes from reel {name} from {since} on.")
-    for line in (*fitted.succession, *late):
+    for line in (*fitted.succession, *late, *ahead):
         say(line)
+
+
+def _ahead(at: Opened, fitting: Fitting) -> list[str]:
+    """Say that a fitting begins after all units of its build: perhaps another's."""
+    first = fitting.from_serial
+    units = at.store.rows(Unit, product=at.product, build=fitting.build)
+    if first is None or not units:
+        return []
+    latest = max((one.serial for one in units), key=serial_order)
+    if serial_order(latest) >= serial_order(first):
+        return []
+    none = f"No unit of build {fitting.build} from {first} on is recorded yet"
+    return [f"{none}; the latest is {latest}."]
 
 
 def _recorded_late(at: Opened, fitting: Fitting) -> list[str]:

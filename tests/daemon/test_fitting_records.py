@@ -68,6 +68,19 @@ def test_a_reel_that_goes_on_to_the_next_build_is_said_and_not_refused(
     assert "K-201 is on build B-4 too, of which 8 units are still to come." in said
 
 
+def test_a_fitting_that_begins_after_all_units_of_its_build_is_said(
+    home: Home,
+) -> None:
+    """It is recorded all the same: a reel may be fitted before its units are there."""
+    add(home, "K-209", "50k")
+    run(home, "build", "boards", "B-4", "PA-4001", "PA-4002")
+    fit = ("reel", "fit", "K-209", "R12", "--build", "B-4", "--from")
+    said = run(home, *fit, "PA-9409")
+    assert "comes from reel K-209 from unit PA-9409 on." in said
+    assert "No unit of build B-4 from PA-9409 on is recorded yet; the latest is" in said
+    assert "recorded yet" not in run(home, *fit, "PA-4001")
+
+
 def test_a_reel_that_was_replaced_may_go_to_another_build(home: Home) -> None:
     for reel in ("K-202", "K-203"):
         add(home, reel, "500k")
