@@ -107,7 +107,8 @@ div:has(> .st-key-bar) {{ position: sticky; top: 0; z-index: 90;
 .stApp .st-key-off button, .stApp .st-key-off button:is(:hover, :focus, :active) {{
   background: var(--off); border: 2px solid var(--off); }}
 .stApp .st-key-off button p {{ color: var(--on-off); font-weight: 700; }}
-.stApp :is(a, button, input, textarea, summary, [role="switch"]):focus-visible {{
+.stApp :is(a, button, input, textarea, summary, [role="switch"],
+[role="spinbutton"]):focus-visible {{
   outline: 3px solid var(--focus); outline-offset: 2px; }}
 .stApp .stMain:focus-visible {{ outline: 2px solid var(--focus);
   outline-offset: -2px; }}

@@ -42,6 +42,7 @@ from storage import (
     Proof,
     ReworkOf,
     RunInDoubt,
+    Scope,
     SharedView,
     ShipmentState,
     Signal,
@@ -103,9 +104,7 @@ def status() -> Shown:
                 titles,
             ),
             left=_left(at, [one for one in found if one.build in near]),
-            away={
-                one.serial for one in at.rows(ShipmentState) if one.returned_at is None
-            },
+            away=_away(at, standing),
         )
         again = gauges.to_repeat(
             [
@@ -160,6 +159,19 @@ def _left(at: Opened, findings: Sequence[Signal]) -> dict[str, str]:
             numbers = Concerning(concerned=len(whom.concerned), left=len(whom.left))
             said[one.signal] = today.left_first(one, numbers) or ""
     return said
+
+
+def _away(at: Opened, holds: Sequence[HoldState]) -> set[str]:
+    """Return which of the units that are held by themselves have left."""
+    return {
+        one.subject
+        for one in holds
+        if one.scope is Scope.UNIT
+        and any(
+            left.returned_at is None
+            for left in at.rows(ShipmentState, serial=one.subject)
+        )
+    }
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
