@@ -282,7 +282,7 @@ def written_otherwise(
         f"bench.toml says other values of check standard {written.serial} than are in "
         f"force: {', '.join(differs)}. They count once a named person has assigned "
         f"them, with a reason: `holdpoint standard assign {written.serial} "
-        "--as-written`, or the page Standard."
+        '--as-written --reason "WHY" --person NAME`, or the page Standard.'
     )
 
 
