@@ -14,7 +14,6 @@ from daemon.holds import by_reason, doubted, offered_ends, sharpened_now
 from daemon.judging import ProductModel, to_repeat
 from daemon.presentation import (
     NO_DAEMON,
-    Concerning,
     figures,
     gauges,
     left_to_measure,
@@ -23,13 +22,12 @@ from daemon.presentation import (
     sentences,
     sharing,
     to_copy,
-    today,
     untold,
     waits,
 )
 from daemon.service import Client, Home
 from daemon.station import rejudging
-from daemon.traceability import contain, good_again, records_about
+from daemon.traceability import good_again
 from storage import (
     AlertState,
     Benches,
@@ -42,9 +40,7 @@ from storage import (
     Proof,
     ReworkOf,
     RunInDoubt,
-    Scope,
     SharedView,
-    ShipmentState,
     Signal,
     UnreachableError,
     Untold,
@@ -73,13 +69,12 @@ def status() -> Shown:
         doubts = doubted(at.store, at.product)
         standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
-        near = {one.build for one in builds}
         found = sharpened_now(
             raised,
             at.store.rows(Proof, "proofs", product=at.product),
             standing,
             product=ProductModel.of(at.settings.product),
-            near=near,
+            near={one.build for one in builds},
         )
         offers = offered_ends(at.store, at.product, standing, raised, found)
         reworked = good_again(at.store, at.product, found, at.rows(ReworkOf))
@@ -103,8 +98,6 @@ def status() -> Shown:
                 at.store.table("to_measure_again", product=at.product).to_pylist(),
                 titles,
             ),
-            left=_left(at, [one for one in found if one.build in near]),
-            away=_away(at, standing),
         )
         again = gauges.to_repeat(
             [
@@ -145,33 +138,6 @@ def status() -> Shown:
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts, standing))
-
-
-def _left(at: Opened, findings: Sequence[Signal]) -> dict[str, str]:
-    """Return by finding what is said of its units that left and are not closed yet."""
-    product, said = ProductModel.of(at.settings.product), {}
-    for one in findings:
-        if not one.standing:
-            continue
-        records = records_about(at.store, at.product, product.keys, one.signal)
-        whom = contain(at.store, records, one.signal, product)
-        if whom.still_open:
-            numbers = Concerning(concerned=len(whom.concerned), left=len(whom.left))
-            said[one.signal] = today.left_first(one, numbers) or ""
-    return said
-
-
-def _away(at: Opened, holds: Sequence[HoldState]) -> set[str]:
-    """Return which of the units that are held by themselves have left."""
-    return {
-        one.subject
-        for one in holds
-        if one.scope is Scope.UNIT
-        and any(
-            left.returned_at is None
-            for left in at.rows(ShipmentState, serial=one.subject)
-        )
-    }
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
