@@ -174,7 +174,8 @@ def test_a_page_is_printed_whole(
         sheets = len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(printed["data"])))
         assert sheets >= math.floor(tall / 1123) + (tall % 1123 > 0) - 1
         assert sheets >= 1
-        expect(
+        shown = page.locator(".stMainBlockContainer .words:visible")
+        expect(shown.last).to_be_visible()
             page.locator(".stMainBlockContainer .words:visible").last
         ).to_be_visible()
         expect(page.locator(".stMainBlockContainer .stButton").first).to_be_hidden()
