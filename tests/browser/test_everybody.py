@@ -176,8 +176,6 @@ def test_a_page_is_printed_whole(
         assert sheets >= 1
         shown = page.locator(".stMainBlockContainer .words:visible")
         expect(shown.last).to_be_visible()
-            page.locator(".stMainBlockContainer .words:visible").last
-        ).to_be_visible()
         expect(page.locator(".stMainBlockContainer .stButton").first).to_be_hidden()
         # Paper is narrower than the screen, and a chart is drawn for the screen alone:
         # neither form may be hidden, or what was drawn is not printed.
