@@ -17,7 +17,7 @@ from daemon.traceability import (
 )
 from daemon.traceability.papers import Of
 from dashboard import address, data, documents, look, who
-from storage import ContainmentStep, Step, StorageError
+from storage import Step, StorageError
 
 INTERVAL = "interval"
 SHOWN = ("serial", "todo", "destination", "step", "error_ppm", INTERVAL, "basis",
@@ -167,12 +167,11 @@ def stepped(subject: str, noted_before: int) -> None:
     kept: list[str] = []
 
     def keep(at: data.Connection) -> None:
-        steps = at.store.rows(ContainmentStep, product=at.name, subject=subject)
-        latest = {one.serial: (one.step, one.note) for one in steps}
-        for serial in serials:
-            if latest.get(serial) != (Step(step), text):
-                note(at.store, at.name, subject, serial, Step(step), person, text)
-                kept.append(serial)
+        kept.extend(
+            serial
+            for serial in serials
+            if note(at.store, at.name, subject, serial, Step(step), person, text)
+        )
 
     if not data.tried(keep):
         return

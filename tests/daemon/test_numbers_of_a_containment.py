@@ -31,7 +31,7 @@ from storage.records import (
     Signal,
     Unit,
 )
-from storage.records_shipping import Shipment, ShipRule, Step
+from storage.records_shipping import ContainmentStep, Shipment, ShipRule, Step
 from storage.store import Store
 from tests.daemon.making import AT, demo_settings, fitting
 from tests.storage.samples import decided, results, unit
@@ -159,6 +159,21 @@ def test_a_correction_cards_uncertainty_is_half_the_interval(
             round(2 * UNCERTAINTY_PPM * 1e-6 * factor**2, 6)
         ),
     }
+
+
+def test_a_step_that_two_say_at_one_moment_is_kept_once(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def said() -> bool:
+        return recall_steps.note(store, PRODUCT, "K-1", "U2", Step.CLOSED, "Ada", "")
+
+    assert said()
+    assert not said()
+    with monkeypatch.context() as at_once:
+        # The second has looked before the first was kept.
+        at_once.setattr(store, "rows", lambda *_, **__: [])
+        assert not said()
+    assert len(store.rows(ContainmentStep)) == 1
 
 
 @pytest.mark.parametrize(
