@@ -54,9 +54,9 @@ def replay(
 ) -> Shown:
     """Try a plan on what you measured so far.
 
-    It folds your own runs again: once with every unit that was measured and today's
-    plan, then as asked. Which units are measured is drawn at random, with the first
-    one of each reel. It says which builds would have been held, and which units
+    It goes through your own runs again: once with every unit that was measured and
+    today's plan, then as asked. Which units are measured is drawn at random, with
+    the first one of each reel. It says which builds would have been held, and which units
     outside their error limit would have left. Verdicts and decisions stay as they
     were recorded; nothing is kept.
     """
@@ -80,7 +80,7 @@ def replay(
         begun = None if since is None else since.replace(tzinfo=UTC)
         past = Past.read(at.store, at.product, since=begun)
         total = 1 if asked.every else draws
-        with progressing(total + 1, "Folding again") as step:
+        with progressing(total + 1, "Going through your runs again") as step:
 
             def reached(number: int) -> None:
                 step(number, "")

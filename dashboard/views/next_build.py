@@ -45,10 +45,10 @@ COSTS_MEANING = (
     "not counted."
 )
 MEANING_PAST = (
-    "It folds your own runs again: with every unit that was measured and today's plan, "
-    "and as asked. Which units are measured is drawn at random, ten times, with the "
-    "first one of each reel. Verdicts and decisions stay as they were recorded; "
-    "nothing is kept. By command: holdpoint replay."
+    "It goes through your own runs again: with every unit that was measured and "
+    "today's plan, and as asked. Which units are measured is drawn at random, ten "
+    "times, with the first one of each reel. Verdicts and decisions stay as they were "
+    "recorded; nothing is kept. By command: holdpoint replay."
 )
 MEASURED = {
     "A share of each build": "--share",
@@ -240,7 +240,7 @@ def what_came_of_it() -> None:
     if trial.found is None:
         st.progress(
             trial.done / max(trial.of, 1),
-            text=f"Folding again, {trial.done} of {trial.of}"
+            text=f"Going through your runs again, {trial.done} of {trial.of}"
             if trial.of
             else "Reading what was measured",
         )
