@@ -55,20 +55,32 @@ def replay(
     """Try a plan on what you measured so far.
 
     It goes through your own runs again: once with every unit that was measured and
-    today's plan, then as asked. Which units are measured is drawn at random, with the
-    first one of each reel. It says which builds would have been held, and which units
-    outside their error limit would have left. Verdicts and decisions stay as they were
-    recorded; nothing is kept. """ if checked is not None and share is not None:
-    refuse("give one of them", "--checked or --share") if plan is not None and plan_of
-    is not None: refuse("give one of them", "--plan or --plan-of") with opened() as at:
-    other = at.settings if plan is not None: other = load_with_plan(at.home.folder,
-    plan) elif plan_of is not None: other = _in_force_on(at, plan_of) asked =
-    _asked(checked, share, other) if asked.every and plan is None and plan_of is None:
-    refuse( "the plan measures every unit; say how many to try, or name another " "plan
-    with --plan", "--checked or --share", ) begun = None if since is None else
-    since.replace(tzinfo=UTC) past = Past.read(at.store, at.product, since=begun) total
-    = 1 if asked.every else draws with progressing(total + 1, "Going through your runs
-    again") as step:
+    today's plan, then as asked. Which units are measured is drawn at random, with
+    the first one of each reel. It says which builds would have been held, and which
+    units outside their error limit would have left. Verdicts and decisions stay as
+    they were recorded; nothing is kept.
+    """
+    if checked is not None and share is not None:
+        refuse("give one of them", "--checked or --share")
+    if plan is not None and plan_of is not None:
+        refuse("give one of them", "--plan or --plan-of")
+    with opened() as at:
+        other = at.settings
+        if plan is not None:
+            other = load_with_plan(at.home.folder, plan)
+        elif plan_of is not None:
+            other = _in_force_on(at, plan_of)
+        asked = _asked(checked, share, other)
+        if asked.every and plan is None and plan_of is None:
+            refuse(
+                "the plan measures every unit; say how many to try, or name another "
+                "plan with --plan",
+                "--checked or --share",
+            )
+        begun = None if since is None else since.replace(tzinfo=UTC)
+        past = Past.read(at.store, at.product, since=begun)
+        total = 1 if asked.every else draws
+        with progressing(total + 1, "Going through your runs again") as step:
 
             def reached(number: int) -> None:
                 step(number, "")
