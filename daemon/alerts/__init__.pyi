@@ -10,6 +10,7 @@ from .from_findings import Teller as Teller
 from .sender import Sender as Sender
 from .who_hears import (
     Message as Message,
+    of_bad_again as of_bad_again,
     of_rejudged as of_rejudged,
     of_test as of_test,
 )

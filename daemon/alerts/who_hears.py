@@ -138,6 +138,18 @@ def of_hold(hold: Hold) -> Message:
     )
 
 
+def of_bad_again(run: str, serial: str, *, said: str, at: datetime) -> Message:
+    """Return what is told of a unit that is held and reads as bad once more."""
+    return Message(
+        alert=f"measured again {run}",
+        severity=Severity.NOTICE,
+        subject=serial,
+        title=said,
+        lines=("Its test record shows every run.",),
+        made_at=at,
+    )
+
+
 def of_doubt(
     doubt: str, *, session: str, reason: str, severity: Severity, at: datetime
 ) -> Message:

@@ -39,7 +39,9 @@ def offered_ends(
         if offer is None and one.scope is Scope.UNIT and one.signal is None:
             latest = store.rows(LatestResult, product=product, serial=one.subject)
             last = max((row.number for row in latest), default=0)
-            checks = store.rows(CheckRow, product=product, after=last - 1)
+            checks = store.rows(
+                CheckRow, product=product, after=last - 1, serial=one.subject
+            )
             offer = measured_right(
                 one, latest, [row for row in checks if row.number == last]
             )

@@ -218,6 +218,22 @@ def by_hand(
     return hold, decision
 
 
+def read_bad(
+    verdicts: Iterable[tuple[str, Verdict]], checks: Iterable[tuple[str, Verdict]]
+) -> str:
+    """Return what of a run does not conform, in words; nothing where all does.
+
+    Parameters
+    ----------
+    verdicts, checks
+        As `from_verdicts` takes them.
+    """
+    return sentences.read_bad(
+        [title for title, verdict in verdicts if verdict is Verdict.NONCONFORMING],
+        [name for name, verdict in checks if verdict is Verdict.NONCONFORMING],
+    )
+
+
 def from_verdicts(
     *,
     run: str,
@@ -236,15 +252,9 @@ def from_verdicts(
     checks
         (name, verdict) of every check beside them.
     """
-    outside = [title for title, verdict in verdicts if verdict is Verdict.NONCONFORMING]
-    failed = [name for name, verdict in checks if verdict is Verdict.NONCONFORMING]
-    if not outside and not failed:
+    reason = read_bad(verdicts, checks)
+    if not reason:
         return ()
-    reasons = []
-    if outside:
-        reasons.append(f"Outside its error limit: {', '.join(outside)}")
-    if failed:
-        reasons.append(f"Check failed: {', '.join(failed)}")
     return (
         Hold(
             hold=f"{run}:{serial}",
@@ -252,7 +262,7 @@ def from_verdicts(
             subject=serial,
             product=product,
             signal=None,
-            reason="; ".join(reasons),
+            reason=reason,
             placed_by=PLACED_BY,
             placed_at=at,
         ),

@@ -212,6 +212,49 @@ def held_now(hold: Hold) -> str:
     return f"Held from now on: {held(hold)}. {capital(hold.reason.rstrip('.'))}."
 
 
+def read_bad(outside: Sequence[str], failed: Sequence[str]) -> str:
+    """Return what of a unit does not conform; nothing where all does.
+
+    Parameters
+    ----------
+    outside
+        Titles of its ranges.
+    failed
+        Names of its checks.
+
+    Examples
+    --------
+    >>> read_bad(["1 mA"], ["hum"])
+    'Outside its error limit: 1 mA; Check failed: hum'
+    """
+    said = []
+    if outside:
+        said.append(f"Outside its error limit: {', '.join(outside)}")
+    if failed:
+        said.append(f"Check failed: {', '.join(failed)}")
+    return "; ".join(said)
+
+
+def bad_again(serial: str, read: str) -> str:
+    """Say that a unit that is held was measured again and reads as bad.
+
+    Parameters
+    ----------
+    read
+        From `read_bad`.
+
+    Examples
+    --------
+    >>> bad_again("PA-1", "Outside its error limit: 1 mA")
+    'Unit PA-1 was measured again. Outside its error limit: 1 mA. It was held for that \
+already; the hold stands.'
+    """
+    return (
+        f"Unit {serial} was measured again. {read}. It was held for that already; the "
+        "hold stands."
+    )
+
+
 def still_held(hold: HoldState) -> str:
     """Say that another hold of the same finding stands.
 

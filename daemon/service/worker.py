@@ -34,7 +34,7 @@ from daemon.station import (
 )
 from daemon.traceability import kitting
 from daemon.watch import in_words, limits_of
-from storage import Hold, LatestRun, NotFoundError, StandardValue, Store
+from storage import LatestRun, NotFoundError, StandardValue, Store
 
 log = getLogger(__name__)
 
@@ -211,9 +211,9 @@ class Worker:
                 )
             else:
                 self.desk.update(name, message=self._work_on_bench(ticket))
-            self._cycle.take_placed()  # before this order
+            self._cycle.take_said()  # before this order
             self._cycle.watch(step=self.desk.beat)
-            self._say_held(name, self._cycle.take_placed())
+            self._say_held(name, self._cycle.take_said())
             self._say_left_to_measure(name)
             self._ask_for_check(name, ticket.order)
             self.show_watching()
@@ -236,11 +236,10 @@ class Worker:
             self.desk.turn_to("waiting")
             self.desk.update(name, state="done")
 
-    def _say_held(self, name: str, holds: Sequence[Hold]) -> None:
-        """Tell whoever follows an order what is held from now on."""
+    def _say_held(self, name: str, told: Sequence[str]) -> None:
+        """Tell whoever follows an order what is held from now on, or stays so."""
         ticket = self.desk.ticket(name)
-        if ticket is not None and holds:
-            told = map(sentences.held_now, holds)
+        if ticket is not None and told:
             self.desk.update(name, remarks=(*ticket.remarks, *told))
 
     def _say_left_to_measure(self, name: str) -> None:

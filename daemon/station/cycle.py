@@ -12,7 +12,7 @@ from typing import Any
 from uuid import uuid4
 
 from config import Settings
-from daemon.alerts import Message, Teller
+from daemon.alerts import Message, Teller, of_bad_again
 from daemon.bench import RangeReadings
 from daemon.holds import policy
 from daemon.judging import (
@@ -25,6 +25,7 @@ from daemon.judging import (
 from daemon.presentation import sentences
 from daemon.presentation.points import why_not_judged
 from daemon.station import rejudging
+from daemon.station.held_already import NOT_HELD, held_for
 from daemon.watch import (
     Decided,
     FindLimit,
@@ -115,6 +116,8 @@ class _Step:
     placed: tuple[Hold, ...] = ()
     told: Sequence[Message] = ()
     warned: tuple[Signal, ...] = ()
+    again: tuple[str, ...] = ()
+    """What is said of a unit that is held and was measured again."""
 
 
 _NOTHING = _Step()
@@ -165,7 +168,7 @@ class Cycle:
         self._steps: list[_Step] = []
         """What runs changed that were watched and are not committed yet."""
         self._placed: set[str] = set()
-        self._new: tuple[Hold, ...] = ()
+        self._said: tuple[str, ...] = ()
         self._warned: set[str] = set()
         self._without_checks: set[int] = set()
         """Runs recorded here that are not watched yet and have no other checks."""
@@ -212,9 +215,9 @@ class Cycle:
             remarks=remarks,
         )
 
-    def take_placed(self) -> tuple[Hold, ...]:
-        """Return the holds that were placed since this was asked last."""
-        taken, self._new = self._new, ()
+    def take_said(self) -> tuple[str, ...]:
+        """Say what was held, or stays so, since this was asked last."""
+        taken, self._said = self._said, ()
         return taken
 
     def judged(self, readings: Sequence[RangeReadings], header: RunHeader) -> WholeRun:
@@ -369,7 +372,7 @@ class Cycle:
         if before is not None:
             runs = [one for one in runs if one.number < before]
         checks: list[dict[str, Any]] = []
-        again: list[Rejudged] = []
+        closed: list[Rejudged] = []
         if runs:
             name, after = self._name, self.known.folded
             table = self.store.table
@@ -379,7 +382,7 @@ class Cycle:
             self._without_checks -= numbers
             # Only a run of the check standard judges runs before it again.
             if not all(one.is_unit for one in runs):
-                again = self.store.rows(
+                closed = self.store.rows(
                     Rejudged, product=name, after=after, changed=True
                 )
         found = []
@@ -408,18 +411,22 @@ class Cycle:
                     entered.event, fittings, check=entered.check
                 )
             held, told = rejudging.asked_for(
-                [one for one in again if one.check_number == number],
+                [one for one in closed if one.check_number == number],
                 store=self.store,
                 product=self._name,
                 titles=self._titles,
+                waiting=self._waiting(),
+            )
+            placed, again = self._verdict_holds(
+                run, checks, seated_again=number in once_more
             )
             found += self._act(
                 number,
                 signals,
-                self._verdict_holds(run, checks, seated_again=number in once_more)
-                + held,
-                told,
+                placed + held,
+                [*told, *self._bad_again(run, again)],
                 () if number in passed_over else self._warnings(run),
+                again,
                 more=run is not runs[-1],
             )
         found += self._decide(
@@ -460,6 +467,7 @@ class Cycle:
         placed: tuple[Hold, ...],
         told: Sequence[Message] = (),
         warnings: tuple[Signal, ...] = (),
+        again: tuple[str, ...] = (),
         *,
         more: bool = False,
     ) -> list[Signal]:
@@ -471,7 +479,13 @@ class Cycle:
             Whether another run follows at once: what this one changed waits for it. A
             finding that the runs after it take back then holds nothing.
         """
-        step = _Step(signals=tuple(signals), placed=placed, told=told, warned=warnings)
+        step = _Step(
+            signals=tuple(signals),
+            placed=placed,
+            told=told,
+            warned=warnings,
+            again=again,
+        )
         if step != _NOTHING:
             self._steps.append(step)
         self._warned.update(one.signal for one in warnings)
@@ -525,9 +539,10 @@ class Cycle:
             self._placed.difference_update(one.hold for one in placed)
             self._teller.go_back(told)
             raise
+        again = (said for step in self._steps for said in step.again)
+        self._said += (*map(sentences.held_now, placed), *again)
         self._steps.clear()
         self.known.was_kept(lines)
-        self._new += tuple(placed)
 
     def _due(self, signal: Signal) -> tuple[Hold, ...]:
         """Return the holds that a finding asks for and that do not stand yet."""
@@ -553,41 +568,64 @@ class Cycle:
         told = self._watcher.warnings(str(run.head["build"]), run.serial, charts.kinds)
         return tuple(one for one in told if one.signal not in self._warned)
 
+    def _waiting(self) -> tuple[Hold, ...]:
+        """Return the holds of steps that are not committed yet."""
+        return tuple(hold for step in self._steps for hold in step.placed)
+
+    def _bad_again(self, run: RunRows, again: Sequence[str]) -> list[Message]:
+        return [
+            of_bad_again(str(run.head["run"]), run.serial, said=one, at=run.started_at)
+            for one in again
+        ]
+
     def _verdict_holds(
         self,
         run: RunRows,
         checks: Sequence[Mapping[str, Any]],
         *,
         seated_again: bool,
-    ) -> tuple[Hold, ...]:
+    ) -> tuple[tuple[Hold, ...], tuple[str, ...]]:
         """Return the hold for what a unit's run reads outside its limits.
 
         What was read once more of a unit that was seated again counts in its place; of
-        `checks`, of all runs that are watched now, the latest of the unit.
+        `checks`, of all runs that are watched now, the latest of the unit. What the
+        unit is held for already is said, in the second of the two.
         """
         if not run.is_unit:
-            return ()
+            return (), ()
         latest = {
             one["check"]: one["number"] for one in checks if one["serial"] == run.serial
         }
         mine = [
-            one
+            (str(one["check"]), Verdict(one["verdict"]))
             for one in checks
             if one["number"] == run.number
             and (latest[one["check"]] == run.number or not seated_again)
         ]
-        return policy.from_verdicts(
+        read = [
+            (str(one["range"]), Verdict(one["verdict"]))
+            for one in run.rows
+            if not seated_again
+        ]
+        known = NOT_HELD
+        verdicts = {one for _, one in (*read, *mine)}
+        if run.head["rerun_of"] is not None and Verdict.NONCONFORMING in verdicts:
+            known = held_for(
+                self.store, self._name, run.serial, waiting=self._waiting()
+            )
+        placed = policy.from_verdicts(
             run=str(run.head["run"]),
             serial=run.serial,
             product=self._name,
-            verdicts=[
-                (self.product.range(str(one["range"])).title, Verdict(one["verdict"]))
-                for one in run.rows
-                if not seated_again
-            ],
-            checks=[(str(one["check"]), Verdict(one["verdict"])) for one in mine],
+            verdicts=[(self._titles[o], v) for o, v in read if o not in known.ranges],
+            checks=[(one, v) for one, v in mine if one not in known.checks],
             at=run.started_at,
         )
+        again = policy.read_bad(
+            [(self._titles[one], v) for one, v in read if one in known.ranges],
+            [(one, v) for one, v in mine if one in known.checks],
+        )
+        return placed, (sentences.bad_again(run.serial, again),) if again else ()
 
     def _row(
         self, run: str, header: RunHeader, readings: Sequence[RangeReadings]

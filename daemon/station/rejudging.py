@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from daemon.alerts import Message, of_rejudged
 from daemon.metrology import held_between
+from daemon.station.held_already import JUDGED_AGAIN, held_for
 from daemon.watch import PLACED_BY
 from storage import Hold, Rejudged, Rejudgement, Scope, Store, Verdict
 
@@ -134,11 +135,22 @@ bench had drifted by -80 ppm (check in run 12); the unit has left already'
 
 
 def asked_for(
-    rows: Sequence[Rejudged], *, store: Store, product: str, titles: Mapping[str, str]
+    rows: Sequence[Rejudged],
+    *,
+    store: Store,
+    product: str,
+    titles: Mapping[str, str],
+    waiting: Sequence[Hold] = (),
 ) -> tuple[tuple[Hold, ...], list[Message]]:
     """Return the holds that a check's judging again asks for, and what to tell.
 
-    A hold is told as holds are. Ids follow from the rows: asked twice, the same.
+    A hold is told as holds are. Ids follow from the rows: asked twice, the same. A unit
+    that is held for all of it already is told of.
+
+    Parameters
+    ----------
+    waiting
+        Holds that are to be placed and are not kept yet.
     """
     held: list[Hold] = []
     told: list[Message] = []
@@ -148,10 +160,14 @@ def asked_for(
         left, last = serial in away, mine[-1]
         sentence = said(serial, mine, titles, left=left)
         outside = [one for one in mine if one.verdict == Verdict.NONCONFORMING]
+        hold = f"{(outside or mine)[0].run}:{serial}:{JUDGED_AGAIN}"
+        if outside:
+            known = held_for(store, product, serial, waiting=waiting, but=hold)
+            outside = [one for one in outside if one.range not in known.ranges]
         if outside:
             held.append(
                 Hold(
-                    hold=f"{outside[0].run}:{serial}:judged again",
+                    hold=hold,
                     scope=Scope.UNIT,
                     subject=serial,
                     product=product,

@@ -928,7 +928,8 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
     "away": away,
     "builds": narrowed(builds, "build"),
     "changes": changes,
-    "check_results": lambda book, product, after: [
+    "check_results": narrowed(
+        lambda book, product, after: [
         picked(
             one,
             "number run serial build started_at check=name value unit low high verdict",
@@ -936,6 +937,8 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         for one in sorted(of_product(book, "check_result", product), key=by("number"))
         if one["number"] > after
     ],
+        "serial",
+    ),
     "decided": lambda book: sorted(
         book.decided, key=by("decided_at", "kind", "subject")
     ),

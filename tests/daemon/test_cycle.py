@@ -9,12 +9,14 @@ from unittest.mock import Mock
 import numpy as np
 import pytest
 
+from daemon.holds import policy
 from daemon.station.cycle import Cycle, RunHeader, worst
 from storage import AlertState, HoldState
 from storage.local import LocalStore
 from storage.records import (
     Build,
     Configuration,
+    Disposal,
     Product,
     Reel,
     Scope,
@@ -149,7 +151,8 @@ def test_a_nonconforming_unit_is_held_by_itself(store: LocalStore) -> None:
     [
         ([9000.0, 0.0], []),
         ([9000.0, 9000.0], ["run-2:PA-000"]),
-        ([9000.0, 9000.0, 0.0], ["run-1:PA-000", "run-2:PA-000"]),
+        ([9000.0, 9000.0, 0.0], ["run-1:PA-000"]),
+        ([9000.0, 9000.0, 9000.0], ["run-1:PA-000"]),
     ],
 )
 def test_a_unit_is_held_for_what_it_read_unless_it_was_seated_again_once(
@@ -167,6 +170,73 @@ def test_a_unit_is_held_for_what_it_read_unless_it_was_seated_again_once(
     cycle.watch()
     rows = store.frame("holds", product=NAME)
     assert sorted(rows[rows["scope"] == "unit"]["hold"]) == held
+
+
+def read_again(cycle: Cycle, reads_ppm: Sequence[Sequence[float]]) -> None:
+    """Measure one unit so often, each time watched before the next."""
+    for number, ppm in enumerate(reads_ppm, start=1):
+        before = f"run-{number - 1}" if number > 1 else None
+        one = replace(header(0), run=f"run-{number}", rerun_of=before)
+        cycle.record(readings(cycle.product, list(ppm)), one, {})
+        cycle.watch()
+
+
+def of_units(store: LocalStore) -> list[HoldState]:
+    """Return the holds on units, as they were placed."""
+    rows = store.rows(HoldState, product=NAME)
+    return [one for one in rows if one.scope is Scope.UNIT]
+
+
+def test_a_held_unit_that_reads_as_bad_again_keeps_its_one_hold_and_that_is_said(
+    store: LocalStore,
+) -> None:
+    told_to = SETTINGS.model_copy(
+        update={"alerts": channels("bench", severity="notice")}
+    )
+    cycle = Cycle(told_to, store)
+    cycle.resume()
+    read_again(cycle, [[9000.0, 0.0, 0.0, 0.0]])
+    first = cycle.take_said()
+    assert any(one.startswith("Held from now on: unit PA-000.") for one in first)
+    read_again(cycle, [[9000.0, 0.0, 0.0, 0.0]] * 2)
+    again = cycle.take_said()[-1]
+    assert again == (
+        "Unit PA-000 was measured again. Outside its error limit: 1 µA. It was held "
+        "for that already; the hold stands."
+    )
+    (hold,) = of_units(store)
+    assert (hold.hold, hold.disposal) == ("run-1:PA-000", None)
+    rows = store.table("unit_runs", serial="PA-000").to_pylist()
+    read = {one["run"]: one["verdict"] for one in rows if one["range"] == "1uA"}
+    assert read == dict.fromkeys(("run-1", "run-2"), "nonconforming")
+    titles = store.table("alerts", product=NAME).column("title").to_pylist()
+    assert titles.count(again) == 1
+
+
+def test_a_held_unit_that_reads_bad_elsewhere_too_is_held_for_that_as_well(
+    store: LocalStore,
+) -> None:
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    read_again(cycle, [[9000.0, 0.0, 0.0, 0.0], [9000.0, 0.0, 0.0, 9000.0]])
+    reasons = [one.reason for one in of_units(store)]
+    assert reasons == ["Outside its error limit: 1 µA", "Outside its error limit: 1 mA"]
+
+
+def test_a_unit_whose_hold_was_ended_is_held_anew_where_it_reads_bad_again(
+    store: LocalStore,
+) -> None:
+    cycle = Cycle(SETTINGS, store)
+    cycle.resume()
+    read_again(cycle, [[9000.0, 0.0, 0.0, 0.0]])
+    end, decision = policy.ending(
+        "run-1:PA-000", disposal=Disposal.REWORK, person="Ada", reason="a new part",
+        people=("Ada",), at=AT,
+    )  # fmt: skip
+    store.keep(end, decision=decision)
+    read_again(cycle, [[9000.0, 0.0, 0.0, 0.0]] * 2)
+    standing = [one.hold for one in of_units(store) if one.disposal is None]
+    assert standing == ["run-2:PA-000"]
 
 
 def test_the_worst_verdict_decides() -> None:

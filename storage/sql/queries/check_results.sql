@@ -1,4 +1,5 @@
--- One row a check beside range errors, of the product's runs numbered above `after`.
+-- One row a check beside range errors, of the product's runs numbered above `after`;
+-- of one `serial`, or null for all.
 select
     number,
     run,
@@ -12,5 +13,8 @@ select
     high,
     verdict
 from check_result
-where product = $product and number > $after
+where
+    product = $product
+    and number > $after
+    and (cast($serial as text) is null or serial = cast($serial as text))
 order by number, place;
