@@ -101,12 +101,15 @@ def standing_holds(book: Book, product: str) -> Rows:
 def holds_on(book: Book, product: str, build: str) -> int:
     """Return how many holds keep a build, or anything of it."""
     serials_ = [o["serial"] for o in units(book, product) if o["build"] == build]
-    reels = {o["reel"] for o in book.of("fitting") if o["build"] == build}
-    reels |= {
-        o["reel"]
-        for o in book.of("rework")
-        if o["kind"] is ReworkKind.REPLACE and o["serial"] in serials_
-    }
+    # What took a place last feeds it; what it took it from does not any more.
+    feeds: dict[Any, str] = {}
+    for one in sorted(book.of("fitting"), key=by("fitted_at", "fitting")):
+        if one["build"] == build:
+            feeds[one["part"], one["from_serial"]] = one["reel"]
+    for one in sorted(book.of("rework"), key=by("reworked_at")):
+        if one["kind"] is ReworkKind.REPLACE and one["serial"] in serials_:
+            feeds[one["part"], one["serial"], "replaced"] = one["reel"]
+    reels = set(feeds.values())
     found = 0
     for one in standing_holds(book, product):
         subject = one["subject"]

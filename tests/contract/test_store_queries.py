@@ -473,6 +473,23 @@ def test_a_reel_fitted_twice_holds_its_build_once(store: Store) -> None:
     assert builds(store)["B1"]["open_holds"] == 1
 
 
+def test_a_reel_whose_place_another_took_holds_its_build_no_more(store: Store) -> None:
+    store.keep(
+        replace(PERSONS_HOLD, scope=Scope.REEL, subject="reel 7"), decision=PLACED
+    )
+    assert builds(store)["B1"]["state"] == "held"
+    other = replace(
+        FITTING, fitting="F2", reel="reel 8", fitted_at=START + timedelta(days=1)
+    )
+    store.keep(replace(REEL, reel="reel 8"))
+    later = replace(other, fitting="F3", from_serial="S900")
+    store.keep(later)  # units before it still have parts of reel 7
+    assert builds(store)["B1"]["state"] == "held"
+    store.keep(other)
+    assert builds(store)["B1"]["state"] == "open"
+    assert builds(store)["B1"]["open_holds"] == 0
+
+
 def test_builds_come_in_the_order_they_were_opened(store: Store) -> None:
     early = replace(BUILD, build="Z", opened_at=START - timedelta(days=1))
     store.keep(early)
