@@ -27,6 +27,7 @@ from daemon.judging import ProductModel, StandardsThen
 from daemon.presentation import capital, left_to_measure, screens
 from daemon.service import Client, Home, RefusedOrderError
 from daemon.traceability import Gate, good_again, kept_units, reworked_since
+from daemon.watch import replaced_parts
 from storage import (
     BuildState,
     Cause,
@@ -151,6 +152,8 @@ class Shown:
     """Units that a doubt keeps, by serial, each with every reason."""
     reworked: dict[str, datetime]
     """When each unit was first worked on, by serial."""
+    replaced: frozenset[tuple[str, str]]
+    """Serials, each with a part that was replaced in it."""
     good_again: dict[str, int]
     """By finding how many units it had, where all were reworked and are good now."""
     again: dict[str, dict[str, str]]
@@ -193,7 +196,12 @@ class Shown:
             signals=found.to_pandas(),
             raised=raised,
             findings=sharpened_now(
-                raised, proofs, holds, product=connection.product, near=near
+                raised,
+                proofs,
+                holds,
+                product=connection.product,
+                reworks=reworks,
+                near=near,
             ),
             warnings=store.rows(Signal, product=connection.name, cause=Cause.CHART),
             fittings=_slim(store.table("fitting", product=connection.name), FITTED),
@@ -214,6 +222,7 @@ class Shown:
             runs_in_doubt=store.rows(RunInDoubt, product=connection.name),
             doubted=doubted(store, connection.name),
             reworked=since,
+            replaced=replaced_parts(reworks),
             good_again=good_again(store, connection.name, raised, reworks),
             again=left_to_measure(
                 store.table("to_measure_again", product=connection.name).to_pylist(),

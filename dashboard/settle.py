@@ -31,7 +31,7 @@ def settle(shown: Shown, signal: str, *, expanded: bool = False) -> None:
     if raised is None or not raised.standing:
         return
     own = [one for one in shown.measured if one.signal == signal]
-    steps = checklist(raised, own, shown.product)
+    steps = checklist(raised, own, shown.product, replaced=shown.replaced)
     settled = not any(one.telling for one in steps)
     label = "The cause is settled" if settled else "What would settle it"
     with st.expander(label, expanded=expanded):
@@ -49,7 +49,7 @@ def heading(shown: Shown, signal: str) -> str:
     """Return what stands above the checklist of a finding."""
     raised = next(one for one in shown.raised if one.signal == signal)
     own = [one for one in shown.measured if one.signal == signal]
-    return titled(checklist(raised, own, shown.product))
+    return titled(checklist(raised, own, shown.product, replaced=shown.replaced))
 
 
 def titled(steps: Iterable[Step]) -> str:

@@ -21,6 +21,7 @@ from storage import (
     HoldState,
     Proof,
     RefusedValueError,
+    ReworkOf,
     Scope,
     Signal,
     counted_serials,
@@ -45,6 +46,7 @@ def hold_list(*, every: bool) -> Shown:
             at.store.rows(Proof, "proofs", product=at.product),
             rows,
             product=ProductModel.of(at.settings.product),
+            reworks=at.rows(ReworkOf),
         )
         doubts = doubted(at.store, at.product)
         offers = offered_ends(at.store, at.product, rows, raised, found)

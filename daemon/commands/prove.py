@@ -25,6 +25,7 @@ from daemon.holds import (
     limits_of_meter_ppm,
     loose_parts,
     not_by_bench,
+    replaced_in,
     taken,
 )
 from daemon.judging import ProductModel
@@ -90,7 +91,10 @@ def prove(
         found, own = _found(at.store, at.product, signal)
         chosen = None if kind is None else KINDS[kind]
         if by_bench and chosen is None:
-            chosen = _next_run(found, checklist(found, own, product), bench)
+            steps = checklist(
+                found, own, product, replaced=replaced_in(at.store, at.product)
+            )
+            chosen = _next_run(found, steps, bench)
         if chosen is not None and person is None:
             misuse("say who measures: --person NAME")
         if chosen is not None and person is not None:
@@ -147,8 +151,9 @@ def _told(signal: str) -> Shown:
         product = ProductModel.of(at.settings.product)
         bench = at.settings.bench
         found, own = _found(at.store, at.product, signal)
-    steps = checklist(found, own, product)
-    saying = sentences.finding(sharpen(found, own, product))
+        replaced = replaced_in(at.store, at.product)
+    steps = checklist(found, own, product, replaced=replaced)
+    saying = sentences.finding(sharpen(found, own, product, replaced=replaced))
     return Shown(
         {
             "signal": signal,

@@ -74,6 +74,7 @@ def status() -> Shown:
             at.store.rows(Proof, "proofs", product=at.product),
             standing,
             product=ProductModel.of(at.settings.product),
+            reworks=at.rows(ReworkOf),
             near={one.build for one in builds},
         )
         offers = offered_ends(at.store, at.product, standing, raised, found)

@@ -26,6 +26,8 @@ from .proofs import (
     of_bench as of_bench,
     older_units as older_units,
     part_and_subject as part_and_subject,
+    replaced_in as replaced_in,
+    replaced_on as replaced_on,
     sharpened_now as sharpened_now,
     taken as taken,
 )

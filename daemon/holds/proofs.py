@@ -1,6 +1,6 @@
 """Measurements that settle a finding: typed by a person, or taken from the bench."""
 
-from collections.abc import Container, Sequence
+from collections.abc import Collection, Container, Iterable, Sequence
 from datetime import datetime
 from math import hypot, sqrt
 from statistics import fmean
@@ -16,8 +16,24 @@ from config import (
     parse,
 )
 from daemon.judging import ProductModel, StandardsThen
-from daemon.watch import PART_OF, UNITS, sharpened, taken_from
-from storage import HoldState, Proof, ProofKind, RunKind, Signal, Store
+from daemon.watch import (
+    PART_OF,
+    UNITS,
+    replaced_parts,
+    sharpened,
+    taken_from,
+    unit_to_read,
+)
+from storage import (
+    HoldState,
+    Proof,
+    ProofKind,
+    Rework,
+    ReworkOf,
+    RunKind,
+    Signal,
+    Store,
+)
 
 if TYPE_CHECKING:
     import pandas as pd  # slow to load, and few commands ask for a frame
@@ -32,6 +48,8 @@ __all__ = [
     "of_person",
     "older_units",
     "part_and_subject",
+    "replaced_in",
+    "replaced_on",
     "require_part",
     "sharpened_now",
     "taken",
@@ -49,6 +67,7 @@ def sharpened_now(
     holds: Sequence[HoldState],
     *,
     product: ProductModel,
+    reworks: Iterable[Rework],
     near: Container[str] = (),
 ) -> list[Signal]:
     """Return findings, each after what was measured to settle it.
@@ -58,13 +77,16 @@ def sharpened_now(
 
     Parameters
     ----------
+    reworks
+        Nothing is asked for on a unit whose part was replaced.
     near
         Builds that are shown.
     """
     asked_of = {one.signal for one in holds if one.disposal is None}
     asked_of |= {one.signal for one in proofs}
     mine = [one for one in raised if one.build in near or one.signal in asked_of]
-    told = {one.signal: one for one in sharpened(mine, proofs, product)}
+    after = sharpened(mine, proofs, product, replaced=replaced_parts(reworks))
+    told = {one.signal: one for one in after}
     return [told.get(one.signal, one) for one in raised]
 
 
@@ -93,6 +115,7 @@ def taken(
         return of_person(
             signal, kind, texts, product,
             person=person, at=at, subject=subject, meter=meter,
+            replaced=replaced_in(store, signal.product),
         )  # fmt: skip
     return of_bench(signal, kind, store, bench, person=person, serial=subject)
 
@@ -107,6 +130,7 @@ def of_person(
     at: datetime,
     subject: str | None = None,
     meter: str | None = None,
+    replaced: Collection[tuple[str, str]] = (),
 ) -> Proof:
     """Return what a person read, as typed: ohms, or errors in % or ppm.
 
@@ -119,6 +143,8 @@ def of_person(
         the part: "R3", or "R3 of PA-1007"; left out, it is told by the value.
     meter
         The accuracy of the meter, such as "0.02 %"; its limits of error.
+    replaced
+        From `replaced_in`: a unit whose part is another one now is not meant.
 
     Raises
     ------
@@ -144,16 +170,18 @@ def of_person(
             message = "the finding names no part, so no part tells anything about it"
             raise NoProofError(message)
         part, subject = part_and_subject(
-            signal, kind, subject, product, readings_ohm=readings
+            signal, kind, subject, product, readings_ohm=readings, replaced=replaced
         )
         from_value = scale = product.nominal_ohm[part]
         for one in readings:
             require_part(one, from_value, what=part)
         scale *= 1e-6
-    of = subject or _usual_subject(signal, kind)
+    of = subject or _usual_subject(signal, kind, replaced)
     if kind is ProofKind.LOOSE_PARTS and of is None:
         message = "say with --of which reel the parts are of: the finding names none"
         raise NoProofError(message)
+    if kind is ProofKind.FOUR_WIRE and of is None:
+        raise NoProofError(replaced_on(signal))
     return Proof(
         proof=uuid4().hex,
         signal=signal.signal,
@@ -177,6 +205,7 @@ def part_and_subject(
     *,
     readings_ohm: Sequence[float] = (),
     usual: str | None = None,
+    replaced: Collection[tuple[str, str]] = (),
 ) -> tuple[str, str | None]:
     """Return which part is measured, and what is kept of which one it was.
 
@@ -190,11 +219,14 @@ def part_and_subject(
         What was read, ohm: tells the part where the subject does not.
     usual
         The part where nothing tells it.
+    replaced
+        From `replaced_in`.
 
     Raises
     ------
     NoProofError
-        The finding may be of one of several parts, and nothing tells which was read.
+        The finding may be of one of several parts, and nothing tells which was read;
+        or none is known to be on its board as it was found.
     """
     parts = signal.basis.possible_parts
     if not parts:
@@ -226,11 +258,26 @@ def part_and_subject(
         raise NoProofError(message)
     (one,) = chosen
     loose = kind is ProofKind.LOOSE_PARTS
-    usual = one.reel if loose else signal.first_serial
+    usual = one.reel if loose else unit_to_read(signal, replaced)
     if loose and not (said or usual):
         message = f"say of which reel the parts {one.part} are"
         raise NoProofError(message)
+    if not (said or usual):
+        raise NoProofError(replaced_on(signal))
     return one.part, f"{one.part}{PART_OF}{said or usual}"
+
+
+def replaced_in(store: Store, product: str) -> frozenset[tuple[str, str]]:
+    """Return which parts of which units are others now than they were measured with."""
+    return replaced_parts(store.rows(ReworkOf, product=product))
+
+
+def replaced_on(signal: Signal) -> str:
+    """Say that no unit is known that still has the part as it was found."""
+    return (
+        f"part {signal.part} of unit {signal.first_serial} was replaced since: say "
+        "which other unit was measured"
+    )
 
 
 def _near(value_ohm: float, nominal_ohm: float) -> bool:
@@ -457,11 +504,13 @@ def _where(signal: Signal) -> str:
     )
 
 
-def _usual_subject(signal: Signal, kind: ProofKind) -> str | None:
+def _usual_subject(
+    signal: Signal, kind: ProofKind, replaced: Collection[tuple[str, str]]
+) -> str | None:
     match kind:
         case ProofKind.LOOSE_PARTS:
             return signal.reel
         case ProofKind.FOUR_WIRE:
-            return signal.first_serial
+            return unit_to_read(signal, replaced)
         case _:
             return None

@@ -19,6 +19,8 @@ from daemon.holds import (
     of_bench,
     older_units,
     part_and_subject,
+    replaced_in,
+    replaced_on,
 )
 from daemon.judging import ProductModel
 from daemon.presentation import figures, sentences
@@ -26,7 +28,14 @@ from daemon.station.desk import Desk
 from daemon.station.ohmmeter import Lead, NotReadError, PartsRead, read_parts, reader
 from daemon.station.orders import LooseParts, ProofOrder, SecondMeter
 from daemon.station.session import OutOfControlError, Station
-from daemon.watch import PART_OF, UNITS, next_step, part_to_read, shown
+from daemon.watch import (
+    PART_OF,
+    UNITS,
+    next_step,
+    part_to_read,
+    shown,
+    unit_to_read,
+)
 from storage import (
     Proof,
     ProofKind,
@@ -94,7 +103,12 @@ class Prober:
         said = (
             beside,
             shown(proof, signal, self.product),
-            next_step(signal, proofs_on(self.store, signal), self.product),
+            next_step(
+                signal,
+                proofs_on(self.store, signal),
+                self.product,
+                replaced=self._replaced(),
+            ),
         )
         return " ".join(one for one in said if one)
 
@@ -180,8 +194,13 @@ class Prober:
             person=order.person,
             signal=signal.signal,
         )
-        station = self.station()
-        return station.compare(signal.first_serial, second, connect=True).words
+        serial = unit_to_read(signal, self._replaced())
+        if serial is None:
+            raise NoProofError(replaced_on(signal))
+        return self.station().compare(serial, second, connect=True).words
+
+    def _replaced(self) -> frozenset[tuple[str, str]]:
+        return replaced_in(self.store, self.settings.product.name)
 
     def _ohms(self, signal: Signal, order: ProofOrder) -> Proof:
         """Read the suspect part on its board, or loose ones of its reel."""
@@ -198,6 +217,7 @@ class Prober:
             usual=part_to_read(
                 signal, order.kind, proofs_on(self.store, signal), self.product
             ),
+            replaced=self._replaced(),
         )
         nominal_ohm = self.product.nominal_ohm[part]
         where = (subject or "").removeprefix(f"{part}{PART_OF}")
@@ -205,7 +225,9 @@ class Prober:
             where = where if signal.basis.possible_parts else str(signal.reel)
             leads = _loose(where, order.parts)
         else:
-            where = where or signal.first_serial
+            where = where or unit_to_read(signal, self._replaced()) or ""
+            if not where:
+                raise NoProofError(replaced_on(signal))
             leads = [
                 Lead(
                     on=f"{part} on the board of unit {where}, one end lifted "

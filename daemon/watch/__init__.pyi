@@ -50,8 +50,10 @@ from .what_settles import (
     next_step as next_step,
     part_to_read as part_to_read,
     probabilities as probabilities,
+    replaced_parts as replaced_parts,
     sharpen as sharpen,
     sharpened as sharpened,
     shown as shown,
     taken_from as taken_from,
+    unit_to_read as unit_to_read,
 )

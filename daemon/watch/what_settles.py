@@ -1,6 +1,6 @@
 """Findings sharpened by the measurements that were made to settle them."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
 from statistics import fmean
@@ -18,7 +18,7 @@ from daemon.spc import (
     update_parts,
 )
 from daemon.spc.detector import TWO_SIDED_95
-from storage import Cause, Possible, Proof, ProofKind, Signal
+from storage import Cause, Possible, Proof, ProofKind, Rework, ReworkKind, Signal
 
 __all__ = [
     "PART_OF",
@@ -31,10 +31,12 @@ __all__ = [
     "part_to_read",
     "possible_now",
     "probabilities",
+    "replaced_parts",
     "sharpen",
     "sharpened",
     "shown",
     "taken_from",
+    "unit_to_read",
 ]
 
 IMPOSSIBLE = 0.05
@@ -64,6 +66,10 @@ UNITS: Mapping[ProofKind, Unit] = {
     kind: Unit.OHM if kind in {ProofKind.FOUR_WIRE, ProofKind.LOOSE_PARTS} else Unit.PPM
     for kind in ProofKind
 }
+
+
+Replaced = Collection[tuple[str, str]]
+"""Serials, each with a part that is not any more as the finding read it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +168,31 @@ def narrowed(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> 
     )
 
 
+def replaced_parts(reworks: Iterable[Rework]) -> frozenset[tuple[str, str]]:
+    """Return which parts of which units were replaced, or have a resistor beside."""
+    return frozenset(
+        (one.serial, one.part)
+        for one in reworks
+        if one.part is not None and one.kind is not ReworkKind.REGRADE
+    )
+
+
+def unit_to_read(signal: Signal, replaced: Replaced) -> str | None:
+    """Return a unit that still has the part as it was found; None where none is known.
+
+    It is the first one, else the one at which the finding was noticed.
+    """
+    parts = {signal.part, *_parts(signal)}
+    return next(
+        (
+            one
+            for one in (signal.first_serial, signal.raised_serial)
+            if not any((one, part) in replaced for part in parts)
+        ),
+        None,
+    )
+
+
 def part_measured(signal: Signal, proof: Proof, product: ProductModel) -> str | None:
     """Return which part a measurement in ohms was made on.
 
@@ -198,7 +229,11 @@ def _all_measured(
 
 
 def checklist(
-    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+    signal: Signal,
+    proofs: Sequence[Proof],
+    product: ProductModel,
+    *,
+    replaced: Replaced = (),
 ) -> list[Step]:
     """Return what would settle a finding, the most telling first, with what is done.
 
@@ -208,15 +243,18 @@ def checklist(
         As it was raised, not sharpened. One that was withdrawn asks for nothing.
     proofs
         Those on this signal.
+    replaced
+        Nothing is asked for on a unit whose part is another one now.
     """
     if not signal.standing:
         return []
+    unit = unit_to_read(signal, replaced)
     measured = _all_measured(signal, proofs, product)
     now = max(probabilities(signal, proofs, product).values())
     # What stands beside the steps: of a finding as it was raised, its own.
     said = now if proofs else max(now, signal.probability)
     left = possible_now(signal, proofs, product)
-    kinds = [one for one in ProofKind if _possible(signal, one)]
+    kinds = [one for one in ProofKind if _possible(signal, one, unit)]
     promised = dict(
         settling(
             _prior(signal),
@@ -232,7 +270,7 @@ def checklist(
     steps = [
         Step(
             kind=kind,
-            words=_to_do(signal, kind, product, left),
+            words=_to_do(signal, kind, product, left, unit),
             promise=promised.get(Way(kind.value), now),
             proofs=tuple(one for one in proofs if one.kind is kind),
             telling=Way(kind.value) in promised,
@@ -252,7 +290,11 @@ def checklist(
 
 
 def next_step(
-    signal: Signal, proofs: Sequence[Proof], product: ProductModel
+    signal: Signal,
+    proofs: Sequence[Proof],
+    product: ProductModel,
+    *,
+    replaced: Replaced = (),
 ) -> str | None:
     """Return the sentence that says what to do next about a finding.
 
@@ -261,20 +303,27 @@ def next_step(
     """
     if not signal.standing:
         return None
-    telling = [one for one in checklist(signal, proofs, product) if one.telling]
+    steps = checklist(signal, proofs, product, replaced=replaced)
+    telling = [one for one in steps if one.telling]
     if telling:
         return f"Next: {telling[0].words}; it {telling[0].worth}."
     return "The cause is settled; decide on the hold." if proofs else None
 
 
-def sharpen(signal: Signal, proofs: Sequence[Proof], product: ProductModel) -> Signal:
+def sharpen(
+    signal: Signal,
+    proofs: Sequence[Proof],
+    product: ProductModel,
+    *,
+    replaced: Replaced = (),
+) -> Signal:
     """Return a finding as it stands after the measurements on it.
 
     Its cause and probability are those after all measurements, and its evidence says
     what they showed (`proven`) and what would settle the rest (`next`).
     """
     own = [one for one in proofs if one.signal == signal.signal]
-    further = next_step(signal, own, product)
+    further = next_step(signal, own, product, replaced=replaced)
     raised, signal = signal, narrowed(signal, own, product)
     evidence = replace(signal.basis, next=further)
     if not own:
@@ -316,10 +365,14 @@ def _for_one_alone(
 
 
 def sharpened(
-    signals: Sequence[Signal], proofs: Sequence[Proof], product: ProductModel
+    signals: Sequence[Signal],
+    proofs: Sequence[Proof],
+    product: ProductModel,
+    *,
+    replaced: Replaced = (),
 ) -> list[Signal]:
     """Return findings as they stand after the measurements on each."""
-    return [sharpen(one, proofs, product) for one in signals]
+    return [sharpen(one, proofs, product, replaced=replaced) for one in signals]
 
 
 def taken_from(signal: Signal, source: str) -> str:
@@ -368,15 +421,22 @@ def _size_sd_ppm(signal: Signal) -> float:
     return (signal.high_ppm - signal.low_ppm) / (2 * TWO_SIDED_95)
 
 
-def _possible(signal: Signal, kind: ProofKind) -> bool:
+def _possible(signal: Signal, kind: ProofKind, unit: str | None) -> bool:
     if kind is ProofKind.CHECK_STANDARD:
         return signal.basis.check != NO_STANDARD
     if kind is ProofKind.FOUR_WIRE:
-        return signal.part is not None
+        return signal.part is not None and (unit is not None or _has_others(signal))
+    if kind is ProofKind.SECOND_METER:
+        return unit is not None
     if kind is ProofKind.LOOSE_PARTS:
         named = any(one.reel for one in signal.basis.possible_parts)
         return signal.part is not None and (signal.reel is not None or named)
     return True
+
+
+def _has_others(signal: Signal) -> bool:
+    """Whether the reel that a finding names is in other units, too, as far as known."""
+    return signal.reel is not None and signal.units > 1
 
 
 def _ordinary(
@@ -514,7 +574,11 @@ def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
 
 
 def _to_do(
-    signal: Signal, kind: ProofKind, product: ProductModel, left: Sequence[Possible]
+    signal: Signal,
+    kind: ProofKind,
+    product: ProductModel,
+    left: Sequence[Possible],
+    unit: str | None,
 ) -> str:
     where = f" on range {product.range(signal.range).title}" if signal.range else ""
     match kind:
@@ -523,7 +587,8 @@ def _to_do(
         case ProofKind.FOUR_WIRE:
             parts = " and ".join(one.part for one in left) or signal.part
             each = ", each" if len(left) > 1 else ""
-            return f"measure {parts} of unit {signal.first_serial} four-wire{each}"
+            board = f"unit {unit}" if unit else f"another unit with reel {signal.reel}"
+            return f"measure {parts} of {board} four-wire{each}"
         case ProofKind.LOOSE_PARTS:
             named = [one for one in left if one.reel]
             reels = " and ".join(f"reel {one.reel} ({one.part})" for one in named)
@@ -532,7 +597,7 @@ def _to_do(
         case ProofKind.OLDER_UNIT:
             return f"measure an older good unit again{where}"
         case ProofKind.SECOND_METER:
-            return f"read unit {signal.first_serial} with a second meter{where}"
+            return f"read unit {unit} with a second meter{where}"
 
 
 def shown(proof: Proof, signal: Signal, product: ProductModel) -> str:

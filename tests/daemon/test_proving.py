@@ -192,6 +192,35 @@ def test_the_checklist_names_part_reel_unit_and_range() -> None:
     assert len(said) == 5
 
 
+def test_no_part_is_asked_for_on_a_unit_in_which_it_was_replaced() -> None:
+    first = replace(UNSURE, first_serial="PA-3010", raised_serial="PA-3011", units=3)
+    one, both = {("PA-3010", "R13")}, {("PA-3010", "R13"), ("PA-3011", "R13")}
+
+    def said(replaced: set[tuple[str, str]], of: Signal = first) -> dict[str, str]:
+        steps = checklist(of, [], PRODUCT, replaced=replaced)
+        return {step.kind.value: step.words for step in steps}
+
+    four_wire, second = ProofKind.FOUR_WIRE.value, ProofKind.SECOND_METER.value
+    assert said({("PA-3010", "R12")}) == said(set())
+    assert said(one)[four_wire] == "measure R13 of unit PA-3011 four-wire"
+    assert "unit PA-3011 with a second meter" in said(one)[second]
+    other = "measure R13 of another unit with reel K-304 four-wire"
+    assert said(both)[four_wire] == other
+    assert second not in said(both)
+    alone = replace(first, units=1)
+    assert not {four_wire, second} & said(both, alone).keys()
+    told = next_step(alone, [], PRODUCT, replaced=both)
+    assert told is not None
+    assert "PA-30" not in told
+    kind = ProofKind.FOUR_WIRE
+    with pytest.raises(NoProofError, match="PA-3010 was replaced since: say which"):
+        of_person(first, kind, ["5.01k"], PRODUCT, person="Ada", at=AT, replaced=both)
+    taken_of = of_person(
+        first, kind, ["5.01k"], PRODUCT, person="Ada", at=AT, replaced=one
+    )
+    assert taken_of.subject == "PA-3011"
+
+
 def test_without_a_reel_or_a_part_no_parts_are_asked_for() -> None:
     kinds = {
         one.kind
