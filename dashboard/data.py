@@ -33,6 +33,7 @@ from storage import (
     Cause,
     Configuration,
     Endpoint,
+    Fitting,
     HoldState,
     Proof,
     RemoteStore,
@@ -44,6 +45,7 @@ from storage import (
     StandardCheck,
     StandardValue,
     StorageError,
+    Unit,
     UnreachableError,
     endpoint,
     typed,
@@ -283,6 +285,23 @@ class Shown:
             return None
         return len({one for units in self.kept[build].values() for one in units})
 
+    def with_reel(self) -> dict[str, int]:
+        """Return by hold on a reel how many units of all builds have a part of it.
+
+        Reels that are in a build which is held itself are left out: its units are not
+        counted one by one.
+        """
+        whole = held_whole(self.standing)
+        in_whole = {*self.fittings["reel"][self.fittings["build"].isin([*whole])]}
+        found: dict[str, int] = {}
+        for one in self.standing:
+            counts = [
+                len(each[one.hold]) for each in self.kept.values() if one.hold in each
+            ]
+            if one.scope is Scope.REEL and counts and one.subject not in in_whole:
+                found[one.hold] = sum(counts)
+        return found
+
     @property
     def standing(self) -> list[HoldState]:
         """Holds that nobody has ended."""
@@ -295,20 +314,41 @@ def kept_in_part(
     holds: Sequence[HoldState],
     errors: pd.DataFrame,
 ) -> dict[str, dict[str, tuple[str, ...]]]:
-    """Return what is kept of builds that are not held themselves."""
+    """Return what is kept of builds that are not held themselves.
+
+    A hold on a reel that was never in a build is none of that build's.
+    """
     standing = [one for one in holds if one.disposal is None]
-    whole = {one.subject for one in standing if one.scope is Scope.BUILD}
-    return {
-        one.build: kept_units(
-            connection.store,
-            connection.name,
-            one.build,
-            errors.loc[errors["build"] == one.build, "serial"].unique().tolist(),
-            standing,
+    whole = held_whole(standing)
+    kept: dict[str, dict[str, tuple[str, ...]]] = {}
+    for one in builds:
+        if one.state != "held" or one.build in whole:
+            continue
+        serials = errors.loc[errors["build"] == one.build, "serial"].unique().tolist()
+        if one.units and not serials:  # a build before those whose results are shown
+            mine = connection.store.rows(Unit, product=connection.name, build=one.build)
+            serials = [each.serial for each in mine]
+        keeps = kept_units(
+            connection.store, connection.name, one.build, serials, standing
         )
-        for one in builds
-        if one.state == "held" and one.build not in whole
-    }
+        had = reels_ever(connection, one.build)
+        kept[one.build] = {
+            hold.hold: keeps[hold.hold]
+            for hold in standing
+            if keeps[hold.hold] or (hold.scope is Scope.REEL and hold.subject in had)
+        }
+    return kept
+
+
+def held_whole(standing: Sequence[HoldState]) -> set[str]:
+    """Return the builds that are held themselves, by holds that stand."""
+    return {one.subject for one in standing if one.scope is Scope.BUILD}
+
+
+def reels_ever(connection: Connection, build: str) -> set[str]:
+    """Return the reels that feed a build, or fed it before another took the place."""
+    fittings = connection.store.rows(Fitting, product=connection.name, build=build)
+    return {one.reel for one in fittings}
 
 
 def measured_since(errors: pd.DataFrame, since: dict[str, datetime]) -> pd.DataFrame:

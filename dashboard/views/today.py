@@ -115,10 +115,7 @@ def asked_and_answered(
     if numbers is not None:
         changed = f"{changed} {today.concerned(numbers)}"
     whose = today.whose(first, doubted=doubted)
-    kept: dict[str, int] = {}
-    for holds in shown.kept.values():
-        for hold, units in holds.items():
-            kept[hold] = kept.get(hold, 0) + len(units)
+    kept = shown.with_reel()
     look.answers(
         [
             (today.SHIP, today.ship(shown.standing, doubted=doubted, kept=kept)),

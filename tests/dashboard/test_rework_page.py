@@ -99,6 +99,29 @@ def test_the_form_is_where_a_user_looks(changed: Home, page: str) -> None:
     assert button_of(app)
 
 
+def test_a_reel_is_not_said_to_be_in_no_unit_while_units_of_it_are_held_otherwise(
+    changed: Home,
+) -> None:
+    """Its build is held whole; a unit of another build is held by itself."""
+    people = demo_settings().plan.people
+    hold, line = policy.by_hand(
+        scope=Scope.UNIT, subject="PA-1001", product=NAME, person="Ada Moreno",
+        reason="a dent", people=people, at=datetime.now(UTC),
+    )  # fmt: skip
+    with open_store(changed.data) as store:
+        store.keep(hold, decision=line)
+    words = said(opened())
+    assert f"reel {BAD_REEL}" in words
+    assert "unit PA-1001" in words
+    assert "in no unit now" not in words
+    end, line = policy.ending(
+        hold.hold, disposal=Disposal.RELEASE, person="Ada Moreno", reason="polished",
+        people=people, at=datetime.now(UTC),
+    )  # fmt: skip
+    with open_store(changed.data) as store:
+        store.keep(end, decision=line)
+
+
 def test_a_range_whose_units_were_all_reworked_and_are_good_is_not_moved_now(
     changed: Home,
 ) -> None:
