@@ -385,6 +385,19 @@ def asked(shown: Shown, query: str, **parameters: Any) -> pd.DataFrame:
     return found
 
 
+def asked_of_unit(shown: Shown, serial: str) -> pd.DataFrame:
+    """Return every result of a unit, the oldest first; kept until a row changes.
+
+    Raises
+    ------
+    storage.errors.StorageError
+        The daemon does not answer.
+    """
+    rows = _answered(shown.connection, shown.stamp, "unit_runs", serial=serial)
+    found: pd.DataFrame = rows.to_pandas()
+    return found
+
+
 def told(shown: Shown, kind: type[R], query: str, **parameters: Any) -> list[R]:
     """Return the typed rows that answer a question, kept until a row changes.
 

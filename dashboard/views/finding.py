@@ -21,6 +21,7 @@ from dashboard import (
     documents,
     hold_form,
     look,
+    noticed,
     pictures,
     rework_form,
     settle,
@@ -122,9 +123,8 @@ def answers(
     shown: Shown, finding: Signal, whom: Containment | None
 ) -> Iterator[tuple[str, str]]:
     """Yield what is asked first: since when, whose, whom, what is done."""
-    raised = shown.signals.set_index("signal")["first_made_at"][finding.signal]
     where = "In" if finding.cause is Cause.UNIT else "Since"
-    at = look.moment(raised.to_pydatetime())
+    at = look.moment(noticed.measured(shown, finding, finding.raised_serial))
     first = f"{where} unit {finding.first_serial} of build {finding.build}"
     yield "Since when?", f"{first}. {sentences.noticed(finding, at)}."
     whose = today.whose(finding, doubted=len(shown.doubted))

@@ -9,7 +9,7 @@ import streamlit as st
 
 from daemon.judging import MeasuredRuns, RangeCapability
 from daemon.presentation import figures, plots, points, ranges, sentences
-from dashboard import address, charts, data, look, pictures
+from dashboard import address, charts, data, look, noticed, pictures
 from dashboard.data import Shown
 from dashboard.pictures import Drawn
 from storage import JudgedPoint, StorageError, worst
@@ -171,19 +171,14 @@ def chart(
 
 def signals(page: Shown, key: str) -> None:
     """Say in words what was found on the range, and what charts warn of."""
-    lines = []
-    measured = page.signals.set_index("signal")["first_made_at"]
-    for each in page.findings:
-        if each.range in (key, None):
-            at = look.moment(measured[each.signal].to_pydatetime())
-            said = sentences.finding(each).headline
-            lines.append((each, f"{sentences.noticed(each, at)}: {said}"))
+    mine = [each for each in page.findings if each.range in (key, None)]
     warned = [each for each in page.warnings if each.range == key]
     look.heading("Signals")
-    if not lines and not warned:
+    if not mine and not warned:
         look.lines("None on this range.")
-    for each, text in lines[::-1][:8]:
-        look.lines(text)
+    for each in mine[::-1][:8]:
+        at = look.moment(noticed.measured(page, each, each.raised_serial))
+        look.lines(f"{sentences.noticed(each, at)}: {sentences.finding(each).headline}")
         address.link(f"Open finding {each.signal}", "finding", each.signal)
     look.lines(*(sentences.chart_warning(each).headline for each in warned[::-1][:5]))
 

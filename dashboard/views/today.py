@@ -26,6 +26,7 @@ from dashboard import (
     data,
     happened,
     look,
+    noticed,
     opening,
     pictures,
 )
@@ -132,10 +133,8 @@ def first_measured(shown: Shown, finding: Signal) -> datetime | None:
     if mine.empty:
         return None
     if mine["reworked"].any():
-        # Its results are those after rework: when it moved, the finding knows best.
-        at = shown.signals.set_index("signal")["first_made_at"][finding.signal]
-        raised: datetime = at.to_pydatetime()
-        return raised
+        # Its results are those after rework, and it moved before.
+        return noticed.measured(shown, finding, finding.first_serial)
     found: datetime = mine["started_at"].min().to_pydatetime()
     return found
 
