@@ -17,6 +17,7 @@ from storage import (
     Cause,
     JudgedPoint,
     LatestResult,
+    ReworkKind,
     Signal,
     Unit,
     serial_order,
@@ -172,7 +173,7 @@ def probabilities(records: Records, signal: Signal) -> dict[str, float]:
     no unit, one of an odd unit of that unit alone.
     """
     told = dict(signal.basis.carrying)
-    replaced = {one.serial for one in records.reworks if one.part == signal.part}
+    replaced = _replaced(records, signal)
     return {
         one.serial: _probability(records, one, signal, told, replaced)
         for one in records.units
@@ -189,8 +190,18 @@ def probability(records: Records, serial: str, signal: Signal) -> float:
     """
     unit = records.unit(serial)
     told = dict(signal.basis.carrying)
-    replaced = {one.serial for one in records.reworks if one.part == signal.part}
+    replaced = _replaced(records, signal)
     return _probability(records, unit, signal, told, replaced)
+
+
+def _replaced(records: Records, signal: Signal) -> set[str]:
+    """Return the units in which a part was replaced that a finding may be of."""
+    parts = {signal.part, *(one.part for one in signal.basis.possible_parts)} - {None}
+    return {
+        one.serial
+        for one in records.reworks
+        if one.kind is ReworkKind.REPLACE and one.part in parts
+    }
 
 
 def _probability(
@@ -212,6 +223,8 @@ def _probability(
                 and records.reels_of(unit).get(one.part) == one.reel
                 for one in signal.basis.possible_parts
             )
+    elif serial in replaced:
+        return 0.0  # what was found was taken out of it
     elif signal.cause is Cause.UNIT:
         carries = serial == signal.first_serial
     else:
