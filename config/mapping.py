@@ -42,7 +42,7 @@ class SheetMapping(Strict):
     measured_at: Name | None = None
     """Column of the date and time; of this machine's zone where none is written."""
     columns: dict[Name, Name] = Field(default_factory=dict)
-    """Heading to what it means: "serial", "build", "measured at", "1uA in", ..."""
+    """Heading to what it means: "serial", "build", "temperature", "1uA in", ..."""
     ranges: dict[Name, RangeColumns] = Field(default_factory=dict)
     reels: dict[Key, Name] = Field(default_factory=dict)
     """Part to the column that says which reel a unit's part came from."""

@@ -20,7 +20,7 @@ COLUMNS = (
     "number", "started_at", "kind", "serial", "build", "session", "origin", "rerun_of",
     "range", "reference", "indicated", "error_ppm", "offset_ppm", "uncertainty_ppm",
     "limit_ppm", "verdict", "conformance_probability", "judged_again_at", "ambient_c",
-    "configuration", "run",
+    "configuration", "run", "counts", "note",
 )  # fmt: skip
 HEADINGS = {"uncertainty_ppm": "standard_uncertainty_ppm"}
 """What a table says where a row says less: papers give U, twice this (k = 2)."""
@@ -41,8 +41,10 @@ def export(*, file: Path, builds: tuple[str, ...], ranges: tuple[str, ...]) -> S
 
     FILE ends in .csv, .xlsx or .parquet. A row is one range of one run, units and check
     standard, as it was judged last; each number's unit is in its heading, times are in
-    UTC. The standard uncertainty is k = 1; papers say U, k = 2. A file that is there
-    already is not written over.
+    UTC. A unit that was measured again, or whose row was corrected, has a row for each
+    time: `counts` is true for the one that counts, `note` says why it was taken again.
+    The standard uncertainty is k = 1; papers say U, k = 2. A file that is there already
+    is not written over.
     """
     kind = file.suffix.lower()
     if kind not in WRITERS:
@@ -66,7 +68,7 @@ def _results(
     at: Opened, builds: tuple[str, ...], ranges: tuple[str, ...]
 ) -> "pd.DataFrame":
     """Return what was asked for, as it was judged last."""
-    from storage import Build  # noqa: PLC0415 -- the database takes long to load
+    from storage import Build, RunKind  # noqa: PLC0415 -- the database takes long to load
 
     known = {one.build for one in at.rows(Build)}
     for asked, there, what in (
@@ -88,6 +90,11 @@ def _results(
         rows["judged_again_at"] = rows["judged_again_at"].where(
             ~judged, last["made_at"].array
         )
+    # Of a unit's range the latest result counts; the check standard has no such one.
+    latest = rows.groupby(["serial", "range"], sort=False)["number"].transform("max")
+    rows["counts"] = (rows["number"] == latest) & (rows["kind"] == RunKind.UNIT)
+    notes = at.store.frame("run", product=at.product).set_index("run")["note"]
+    rows["note"] = rows["run"].map(notes)
     if builds:
         rows = rows[rows["build"].isin(builds)]
     if ranges:

@@ -39,6 +39,11 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
         "gemessen", "zeitpunkt", "date de mesure", "date mesure", "data misura",
         "data di misura", "fecha de medición", "fecha de medicion", "fecha medición",
     ),
+    "temperature": (
+        "temperature", "temp", "room temperature", "ambient temperature", "ambient",
+        "temperatur", "raumtemperatur", "umgebungstemperatur", "température",
+        "temperatura", "température ambiante", "temperatura ambiente",
+    ),
 }  # fmt: skip
 IN = {
     "in", "input", "reference", "ref", "applied", "eingang", "eingangs",
@@ -98,8 +103,8 @@ class TwiceError(Exception):
 class Column:
     """A column that is understood: where it is, what it means, in which unit.
 
-    `means` is "serial", "build", "measured at", "reel of PART", or of a range "KEY in",
-    "KEY out", "KEY in zero", "KEY out zero".
+    `means` is "serial", "build", "measured at", "temperature", "reel of PART", or of a
+    range "KEY in", "KEY out", "KEY in zero", "KEY out zero".
     """
 
     place: int
@@ -207,6 +212,9 @@ def meaning(heading: str, product: Product) -> str | None:
     for means, known in _WORDS.items():
         if plain in known:
             return means
+    # Of a temperature alone: "c" behind another word is its first letter.
+    if plain.removesuffix(" c").removesuffix(" degc") in _WORDS["temperature"]:
+        return "temperature"
     there = set(said)
     if there & _ERROR:
         return None

@@ -195,14 +195,20 @@ def take(
                 note=why,
             )
             try:
-                read = readings_of(row.readings, cycle.product, bench, at_s=0.0)
+                read = readings_of(
+                    row.readings,
+                    cycle.product,
+                    bench,
+                    at_s=0.0,
+                    ambient_c=row.ambient_c,
+                )
                 waiting.append((one, cycle.judged(read, header), why))
             except (TypedError, BenchError, MetrologyError) as exc:
                 rejected.append(_rejected(row, str(exc)))
         for one, why, number in _kept(waiting, store, rejected):
             row = one.row
             first_run.setdefault(row.serial, one.run)
-            last[row.serial] = _Last(one.run, "import", one.at)
+            last[row.serial] = _Last(one.run, "import", one.at, row.ambient_c)
             taken[id(row)] = Taken(
                 line=row.line,
                 serial=row.serial,
@@ -259,6 +265,7 @@ class _Last(NamedTuple):
     run: str
     origin: str
     started_at: datetime
+    ambient_c: float | None = None
 
 
 class _Due(NamedTuple):
@@ -346,7 +353,7 @@ class _Recorded:
     def last(self, serial: str) -> _Last | None:
         """Return the latest run of a unit; None before it was measured."""
         for one in self.runs(serial)[-1:]:
-            return _Last(one.run, one.origin, one.started_at)
+            return _Last(one.run, one.origin, one.started_at, one.ambient_c)
         return None
 
     def is_same(self, row: Row) -> bool:
@@ -745,11 +752,18 @@ def _why_again(one_due: _Due, last: _Last, cycle: Cycle, file: str) -> str:
         for key in before
         if key not in read
     ]
+    if row.ambient_c != last.ambient_c:
+        before_c = _degrees(last.ambient_c)
+        changed.append(f"temperature is {_degrees(row.ambient_c)}, was {before_c}")
     same_time = last.started_at == one_due.at or bool(one_due.note)
     corrects = last.origin == "import" and same_time
     done = CORRECTED if corrects else "Read again in "
     what = "; ".join(changed) or "read at another time"
     return f"{done}{file}, row {row.line}: {what}.{one_due.note}"
+
+
+def _degrees(value_c: float | None) -> str:
+    return "blank" if value_c is None else f"{value_c:g} \N{DEGREE SIGN}C"
 
 
 def _zero_changed(

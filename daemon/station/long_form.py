@@ -105,7 +105,8 @@ def _headings(grid: Grid, place: int, product: Product) -> _Long | None:
         which=which,
         units=next((at for at, one in plain.items() if one in _UNITS), None),
         others=tuple(
-            at for at, one in means.items() if one in {"build", "measured at"}
+            at for at, one in means.items()
+            if one in {"build", "measured at", "temperature"}
             or (one or "").startswith("reel of ")
         ),
     )  # fmt: skip

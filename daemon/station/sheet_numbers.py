@@ -8,6 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
+from math import nan
 from typing import Literal
 
 from config import QuantityError, Unit, parse
@@ -16,6 +17,9 @@ from daemon.station.grids import Exact
 Sign = Literal[".", ",", ""]
 """What parts the decimals; nothing where the sheet uses both, or neither."""
 
+LOWEST_C, HIGHEST_C = -40.0, 100.0
+"""Between which a temperature is one of a room, a chamber or a bench."""
+_CELSIUS = re.compile(r"([+\-\u2212]?[0-9]*\.?[0-9]+)\s*(?:\u00b0?\s*C|deg\s?C)?")
 GROUP = 3
 """Digits between two signs of thousands."""
 MONTHS = 12
@@ -102,6 +106,26 @@ def quantity(text: str, unit: str, sign: Sign) -> float:
         return parse(f"{plain} {unit}" if bare else plain, base)
     except QuantityError as exc:
         raise CellError(str(exc)) from exc
+
+
+def celsius(text: str, sign: Sign) -> float:
+    """Return a cell with a temperature, degree Celsius; its unit may be written behind.
+
+    Raises
+    ------
+    CellError
+        Says why it is none at which anybody measures.
+    """
+    plain = text if isinstance(text, Exact) else _pointed(text, sign)
+    found = _CELSIUS.fullmatch(plain.strip())
+    value_c = nan if found is None else float(found[1].replace("\u2212", "-"))
+    if not LOWEST_C <= value_c <= HIGHEST_C:
+        message = (
+            f"{text!r} is no temperature in \N{DEGREE SIGN}C; write it such as 23.1, "
+            f"from {LOWEST_C:g} to {HIGHEST_C:g}, or leave it blank"
+        )
+        raise CellError(message)
+    return value_c
 
 
 def _pointed(text: str, sign: Sign) -> str:

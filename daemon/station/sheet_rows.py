@@ -28,7 +28,14 @@ from daemon.station.headings import (
 )
 from daemon.station.long_form import by_unit
 from daemon.station.orders import TypedReading
-from daemon.station.sheet_numbers import CellError, Sign, moment, quantity, sign_of
+from daemon.station.sheet_numbers import (
+    CellError,
+    Sign,
+    celsius,
+    moment,
+    quantity,
+    sign_of,
+)
 from daemon.station.typed_readings import (
     TypedError,
     require_on_range,
@@ -57,6 +64,8 @@ class Row:
     sheet: str = ""
     cells: Mapping[str, str] = field(default_factory=dict)
     """By range, the cell of its output."""
+    ambient_c: float | None = None
+    """What the thermometer showed; None where nobody wrote it down."""
 
     @property
     def run(self) -> str:
@@ -74,6 +83,8 @@ class Row:
         # A blank zero keeps the id that it always had; a zero read as 0 says more.
         if read := [r.range for r in self.readings if r.output_zero == 0]:
             said.append(read)
+        if self.ambient_c is not None:
+            said.append({"ambient_c": self.ambient_c})
         return "import-" + hashlib.sha256(json.dumps(said).encode()).hexdigest()[:32]
 
     @property
@@ -297,7 +308,7 @@ def _no_zero(blocks: Sequence[Block], product: ProductModel) -> Iterator[str]:
 
 def _check_names(path: Path, mapping: SheetMapping, product: ProductModel) -> None:
     """Refuse a mapping that names ranges or parts which the product has not."""
-    known = {"serial", "build", "measured at"}
+    known = {"serial", "build", "measured at", "temperature"}
     known |= {
         f"{key} {way}"
         for key in product.keys
@@ -620,7 +631,18 @@ class _Reader:
             ),
             sheet=self.sheet,
             cells=cells,
+            ambient_c=self._ambient_c(at),
         )
+
+    def _ambient_c(self, at: int) -> float | None:
+        """Return the temperature at which a unit was measured; None for a blank."""
+        if not (text := self._text(at, "temperature")):
+            return None
+        try:
+            return celsius(text, self.sign)
+        except CellError as exc:
+            message = f"{self._heading('temperature')}: {exc}"
+            raise _RowError(message, self._cell(at, "temperature")) from exc
 
     def _reading(self, at: int, key: str) -> TypedReading | None:
         """Return one range of a unit; None where it was not measured."""
@@ -692,7 +714,7 @@ class _Reader:
         column = self._column(means)
         if column is None:
             return ""
-        if means in {"build", "measured at"}:
+        if means in {"build", "measured at", "temperature"}:
             return self._at(row, column)
         return self.block.grid.cell(row, column.place)
 

@@ -173,6 +173,9 @@ def test_all_results_come_out_as_they_are_kept(
     assert list(rows["standard_uncertainty_ppm"]) == pytest.approx(
         list(kept["uncertainty_ppm"])
     )
+    of_units = kept["kind"] == "unit"
+    latest = kept[of_units].drop_duplicates(["serial", "range"], keep="last").index
+    assert list(rows.index[rows["counts"].astype(bool)]) == list(latest)
     when = "started_at_utc" if kind == "xlsx" else "started_at"
     moments = pd.to_datetime(rows[when], utc=True)
     assert list(moments) == list(kept["started_at"])

@@ -259,9 +259,32 @@ def test_a_corrected_row_is_another_run_of_the_same_unit(
         )
 
 
+@pytest.mark.parametrize("heading", ["Temperature", "Raumtemperatur [\u00b0C]", "temp"])
+def test_the_temperature_of_a_sheet_is_recorded_of_its_units(
+    cycle: Cycle, tmp_path: Path, mapping_file: Path, heading: str
+) -> None:
+    frame = sheet()[:5].copy()
+    frame[heading] = ["22.8", "23,1", "23.4 \u00b0C", "", "24"]
+    path = written(tmp_path, frame)
+    assert load_all(cycle, path, mapping_file) == (5, 0, 0)
+    assert load_all(cycle, path, mapping_file) == (0, 5, 0)
+    frame.loc[4, heading] = "23"
+    written(tmp_path, frame)
+    assert load_all(cycle, path, mapping_file) == (1, 4, 0)
+    with cycle.store as store:
+        read = [one.ambient_c for one in store.rows(Run, product=NAME)]
+        assert read == [22.8, 23.1, 23.4, None, 24.0, 23.0]
+        (again,) = store.rows(Run, serial="PA-005")[1:]
+    assert again.note == (
+        "Corrected in sheet.csv, row 6: temperature is 23 \u00b0C, was 24 \u00b0C."
+    )
+
+
 @pytest.mark.parametrize(
     ("column", "text", "says"),
     [
+        ("Temperature", "warm", "Temperature: 'warm' is no temperature in \u00b0C"),
+        ("Temperature", "296.3", "Temperature: '296.3' is no temperature in"),
         ("Unit", "", "Unit: blank; a unit needs its serial"),
         ("1m out", "", "1m out: is empty, though the other reading"),
         ("1m out", "nought", "1m out: 'nought'"),

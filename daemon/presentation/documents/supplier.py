@@ -117,6 +117,9 @@ class SupplierReport:
     measured: tuple[UnitValue, ...] = ()
     others: int = 0
     """Units with other reels that were measured; the last of them are in `measured`."""
+    elsewhere: int = 0
+    """Units with the reel that were measured and are of another build than the
+    finding."""
     instruments: tuple[InstrumentLine, ...] = ()
     standards: tuple[StandardLine, ...] = ()
     samples: tuple[Sample, ...] = ()
@@ -246,6 +249,13 @@ def _found(report: SupplierReport) -> Iterator[str]:
             f"({between(low, high, beside_ppm=size)} with 95 %)."
             + (" Units with parts of other reels read as before." * (report.others > 0))
         )
+        if report.elsewhere:
+            more = counted(report.elsewhere, "unit")
+            yield (
+                f"Beside these, {more} of other builds with parts of this reel "
+                f"{'was' if report.elsewhere == 1 else 'were'} measured; the table "
+                "below has what was read."
+            )
         yield from _alike_before(report)
     if report.either:
         yield (
@@ -352,7 +362,8 @@ def _which(report: SupplierReport) -> str:
         return ""
     return (
         f" Of the {report.others} units with other reels the {len(others)} that were "
-        "measured last stand here."
+        "measured last stand here; counted are the build of the finding and the one "
+        "before."
     )
 
 

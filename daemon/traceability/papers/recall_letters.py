@@ -145,6 +145,14 @@ def report_of_finding(
         other_value=sentences.other_value(signal).strip() if signal.standing else "",
         measured=measured,
         others=others,
+        elsewhere=len(
+            {
+                one.serial
+                for one in measured
+                if one.reel == signal.reel
+                and records.unit(one.serial).build != signal.build
+            }
+        ),
         withdrawn=None if signal.standing else sentences.withdrawn(signal),
     )
 
@@ -223,8 +231,12 @@ def _measured(
         if not latest.only_compared:
             found.append((one.serial in carriers, value))
     before = [value for carries, value in found if not carries]
-    others = list(dict.fromkeys(one.serial for one in before))
-    last = {*others[-BEFORE:]}
+    # By when they were measured: rows of a sheet may come in any order.
+    in_time = sorted(
+        before, key=lambda one: (one.measured_at, serial_order(one.serial))
+    )
+    others = list(dict.fromkeys(one.serial for one in reversed(in_time)))
+    last = {*others[:BEFORE]}
     shown = [one for one in before if one.serial in last]
     after = [value for carries, value in found if carries]
 

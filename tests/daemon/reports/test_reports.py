@@ -308,6 +308,10 @@ def now(state: Literal["let go", "scrapped", "open"]) -> tuple[FailureLine, ...]
             "Another value would explain it: 10.2 kΩ.",
         ),
         (replace(SUPPLIER, others=40), "Of the 40 units with other reels the "),
+        (
+            replace(SUPPLIER, elsewhere=3),
+            "Beside these, 3 units of other builds with parts of this reel were",
+        ),
         (SUPPLIER, "Probability that more than one part in twenty lies outside"),
         (SUPPLIER, "CS-1"),
         (replace(SUPPLIER, part_low_ohm=4994.0), "probably do not keep to their label"),
