@@ -14,6 +14,7 @@ from config.check import limit_words
 from config.dialogue import (
     Dialogue,
     apart_by_blank,
+    by_blank,
     number,
     one_for_each,
     quantity,
@@ -35,8 +36,9 @@ UNLIKE = 3.0
 """Times by which ranges differ at full scale that are worth a second look."""
 _MILLION = 1e6
 _MIXED = re.compile(r"(?<=[0-9]),(?=[0-9])")
-_ONE_OF_BLANKS = re.compile(r"[0-9.]\S*(?:\s+[^\W\d]+)?")
-_BLANKS = re.compile(rf"\s*(?:{_ONE_OF_BLANKS.pattern}\s*)+")
+
+_NAMED = re.compile(r"([^\s(),;]\s*)\(([^(),;]*)\)")
+"""What stands before a name in brackets, and the name."""
 
 _UNITS: Mapping[str, Literal["A", "V"]] = {"amps": "A", "volts": "V"}
 
@@ -247,9 +249,10 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
     example = "1u, 10u, 100u, 1m" if unit is Unit.AMPERE else "100m, 1, 10"
     scales = dialogue.put(
         f"Full scale of each range, with commas between them, such as {example}",
-        _scales(unit, most),
+        _titled_scales(unit, most),
         why=f"The largest input of each range, in {unit.value} with any prefix. Each "
-        "range is measured and judged by itself.",
+        "range is measured and judged by itself. Ranges of one full scale need a name "
+        "each, in brackets behind it, such as 10 (low), 10 (high).",
     )
     count = len(scales)
     gain = dialogue.put(
@@ -290,8 +293,7 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
         default="0.5 % + 0.05 % with offset",
     )
     ranges: dict[str, Range] = {}
-    for place, full_scale in enumerate(scales):
-        title = spell(full_scale, unit)
+    for place, (title, full_scale) in enumerate(scales):
         ranges[_key(title)] = Range(
             title=title,
             full_scale=full_scale,
@@ -302,18 +304,47 @@ def _ask_ranges(dialogue: Dialogue, unit: Unit, survives_v: float) -> dict[str, 
     return ranges
 
 
+def _titled_scales(
+    unit: Unit, most: float
+) -> Callable[[str], tuple[tuple[str, float], ...]]:
+    """Return a reader of the ranges' titles, each another, with their full scales.
+
+    A title is the full scale, and behind it what is written in brackets.
+
+    >>> _titled_scales(Unit.VOLT, 100.0)("10 (low), 10 (high), 100")
+    (('10 V low', 10.0), ('10 V high', 10.0), ('100 V', 100.0))
+    """
+    scales = _scales(unit, most)
+
+    def read(answer: str) -> tuple[tuple[str, float], ...]:
+        found = scales(_NAMED.sub(r"\1", answer))
+        titles = [spell(one, unit) for one in found]
+        for named in _NAMED.finditer(answer):
+            before = _NAMED.sub(r"\1", answer[: named.end()])
+            place = len(scales(before)) - 1
+            titles[place] = text(Name)(f"{titles[place]} {named[2].strip()}")
+        if len({_key(title) for title in titles}) < len(titles):
+            message = (
+                f"{answer!r}: two ranges are called the same; put another name in "
+                "brackets behind each, such as 10 (low), 10 (high)"
+            )
+            raise ValueError(message)
+        return tuple(zip(titles, found, strict=True))
+
+    return read
+
+
 def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
-    """Return a reader of the ranges' full scales, each of which is another."""
+    """Return a reader of the ranges' full scales."""
     one = quantity(unit, Annotated[float, Field(gt=0, le=most)])
 
     def read(answer: str) -> tuple[float, ...]:
-        by_blank = _by_blank(answer)
         try:
             scales = tuple(
-                one(piece.strip()) for piece in by_blank or answer.split(",")
+                one(piece.strip()) for piece in by_blank(answer) or answer.split(",")
             )
         except ValueError as exc:
-            if _by_blank(_MIXED.sub(".", answer)):
+            if by_blank(_MIXED.sub(".", answer)):
                 message = (
                     f"{answer!r}: put a comma and a blank between the ranges, such as "
                     "2.5 mA, 10 mA"
@@ -333,31 +364,9 @@ def _scales(unit: Unit, most: float) -> Callable[[str], tuple[float, ...]]:
         if len(scales) > MOST_RANGES:
             message = f"{answer!r}: must be {MOST_RANGES} ranges at most"
             raise ValueError(message)
-        if len({_key(spell(scale, unit)) for scale in scales}) < len(scales):
-            message = (
-                f"{answer!r}: two ranges are the same; ranges are told apart by their "
-                "full scale, so give each another one"
-            )
-            raise ValueError(message)
         return scales
 
     return read
-
-
-def _by_blank(answer: str) -> list[str]:
-    """Return quantities with blanks alone between them; none where it is otherwise.
-
-    A blank may also stand before a unit. Where there is a comma it may be a decimal
-    sign, and nobody knows what else is meant.
-
-    >>> _by_blank("1mA 10mA"), _by_blank("1 mA 10 mA"), _by_blank("100m 1 10")
-    (['1mA', '10mA'], ['1 mA', '10 mA'], ['100m', '1', '10'])
-    >>> _by_blank("2.5 mA"), _by_blank("2,5 mA 10 mA"), _by_blank("ten mA")
-    ([], [], [])
-    """
-    whole = "," not in answer and ";" not in answer and _BLANKS.fullmatch(answer)
-    found = _ONE_OF_BLANKS.findall(answer) if whole else []
-    return found if len(found) > 1 else []
 
 
 SHARES = ("reading", "full scale")
@@ -412,7 +421,8 @@ def _key(title: str) -> str:
     '100uA'
     """
     plain = title.replace("\N{MICRO SIGN}", "u")
-    return plain.replace("\N{GREEK CAPITAL LETTER OMEGA}", "ohm").replace(" ", "")
+    plain = plain.replace("\N{GREEK CAPITAL LETTER OMEGA}", "ohm")
+    return re.sub(r"[^A-Za-z0-9._-]", "", plain)
 
 
 def _rounded(value: float) -> float:

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from config.near import near
-from config.quantity import Unit, parse
+from config.quantity import Unit, parse, pointed
 from config.shape import Shape
 
 __all__ = [
@@ -24,6 +24,7 @@ __all__ = [
     "Dialogue",
     "Read",
     "Say",
+    "by_blank",
     "integer",
     "number",
     "one_for_each",
@@ -44,10 +45,8 @@ NOTHING = "-"
 _ENTER_MEANS = re.compile(r"\(Enter: ([^()]+)\)")
 MOST_DIGITS = 12
 _DECIMAL_COMMA = re.compile(r"\d,\d")
-_ONE_WITH_COMMA = re.compile(
-    r"[+-]?(?:0,[0-9]+|[0-9]+,(?:[0-9]{1,2}|[0-9]{4,}))(?![0-9.,])"
-)
-"""A number whose comma can be nothing but its decimal sign: 1,000 may be a thousand."""
+_ONE_OF_BLANKS = re.compile(r"[+-]?[0-9.]\S*(?:\s+[^\W\d]+|\s+%)?")
+_BLANKS = re.compile(rf"\s*(?:{_ONE_OF_BLANKS.pattern}\s*)+")
 
 
 class Back(Exception):  # noqa: N818 -- no fault: a question is asked again
@@ -215,7 +214,7 @@ class Dialogue:
 def one_for_each(
     read: Read[T], count: int, *, all_alike: bool = False
 ) -> Read[tuple[T, ...]]:
-    """Return a reader of `count` answers with commas between them.
+    """Return a reader of `count` answers with commas or blanks between them.
 
     Parameters
     ----------
@@ -239,6 +238,8 @@ def one_for_each(
         return tuple(read(one) for one in pieces)
 
     def either(answer: str) -> tuple[T, ...]:
+        if len(pieces := by_blank(answer)) == count > 1:
+            return tuple(read(one) for one in pieces)
         try:
             return split(answer)
         except ValueError:
@@ -263,14 +264,20 @@ def apart_by_blank(answer: str) -> list[str]:
     return [one.strip() for one in re.split(r",\s+|;", answer)]
 
 
-def _pointed(answer: str) -> str:
-    """Return a number with a point as its decimal sign, where that is sure.
+def by_blank(answer: str) -> list[str]:
+    """Return quantities with blanks alone between them; none where it is otherwise.
 
-    >>> _pointed("0,125 V"), _pointed("4,99k"), _pointed("1,000")
-    ('0.125 V', '4.99k', '1,000')
+    A blank may also stand before a unit. Where there is a comma it may be a decimal
+    sign, and nobody knows what else is meant.
+
+    >>> by_blank("1mA 10mA"), by_blank("1 mA 10 mA"), by_blank("100m 1 10")
+    (['1mA', '10mA'], ['1 mA', '10 mA'], ['100m', '1', '10'])
+    >>> by_blank("2.5 mA"), by_blank("2,5 mA 10 mA"), by_blank("ten mA")
+    ([], [], [])
     """
-    found = _ONE_WITH_COMMA.match(answer.strip())
-    return answer.replace(",", ".", 1) if found else answer
+    whole = "," not in answer and ";" not in answer and _BLANKS.fullmatch(answer)
+    found = _ONE_OF_BLANKS.findall(answer) if whole else []
+    return found if len(found) > 1 else []
 
 
 def text(annotation: Any) -> Read[str]:
@@ -281,7 +288,7 @@ def text(annotation: Any) -> Read[str]:
 def quantity(unit: Unit, annotation: Any) -> Read[float]:
     """Return a reader of quantities within the bounds of `annotation`."""
     return lambda answer: float(
-        _accepted(parse(_pointed(answer), unit), annotation, answer, unit.value)
+        _accepted(parse(answer, unit), annotation, answer, unit.value)
     )
 
 
@@ -302,7 +309,7 @@ def number(annotation: Any) -> Read[float]:
     def read(answer: str) -> float:
         value: object = answer
         with suppress(ValueError):
-            value = float(_pointed(answer))
+            value = float(pointed(answer.strip()))
         return float(_accepted(value, annotation, answer, ""))
 
     return read

@@ -12,7 +12,7 @@ from enum import StrEnum
 
 from config.errors import QuantityError
 
-__all__ = ["PERCENT_FROM_PPM", "Unit", "parse", "spell", "with_signs"]
+__all__ = ["PERCENT_FROM_PPM", "Unit", "parse", "pointed", "spell", "with_signs"]
 
 PERCENT_FROM_PPM = 100.0
 """Shares of this many ppm, and larger ones, are spelled in %."""
@@ -74,7 +74,14 @@ _NUMBER = re.compile(
     r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))(?:[eE]([+-]?[0-9]{1,3}))? *(.*)"
 )
 _MARKED = re.compile(rf"([+-]?[0-9]*)([RpnumkKMGT{_MU}])([0-9]+) *(.*)")
-_GROUPED = re.compile(r"[+-]?[0-9]+[,' ][0-9]+.*")
+_DECIMAL_COMMA = re.compile(
+    r"[+-]?(?:0,[0-9]+|[0-9]+,(?:[0-9]{1,2}|[0-9]{4,}))(?![0-9.,])"
+)
+"""A comma that can be nothing but a decimal sign: 1,000 may be a thousand."""
+_TWO_READINGS = re.compile(r"[+-]?([1-9][0-9]{2,}),([1-9][0-9]{2,})(?![0-9.,])")
+ALIKE = 0.5
+"""Readings of one thing differ by less than this share: so 10031,10029 are two."""
+_GROUPED = re.compile(r"[+-]?[0-9.]+(?:,|[' ][0-9]).*")
 
 _IN_WORDS = re.compile(
     r"(?<=[0-9])( ?[pnumkMG\u00b5\u03bc]?)(A|V|[Oo]hms?|\u03a9|\u2126)\b"
@@ -98,7 +105,8 @@ def parse(text: str, unit: Unit) -> float:
     """Return the number that a text means, in `unit`.
 
     A bare number is in `unit`, except that a share must say whether it is in %
-    or ppm. The result is the float nearest to what is written.
+    or ppm. A comma is a decimal sign where it can be nothing else. The result is the
+    float nearest to what is written.
 
     Raises
     ------
@@ -111,15 +119,30 @@ def parse(text: str, unit: Unit) -> float:
     (9.002e-05, 0.9004)
     >>> parse("4k7", Unit.OHM), parse("R47", Unit.OHM)
     (4700.0, 0.47)
-    >>> parse("0.1 %", Unit.PPM)
-    1000.0
+    >>> parse("0.1 %", Unit.PPM), parse("0,1%", Unit.PPM)
+    (1000.0, 1000.0)
     """
-    plain = text.translate(_SAME).strip()
+    plain = pointed(text.translate(_SAME).strip())
     if (value := _with_inner_mark(plain, unit)) is None:
         value = _with_mark_behind(text, plain, unit)
     if not math.isfinite(value):
         raise QuantityError(text=text, problem="too large a number")
     return value
+
+
+def pointed(text: str) -> str:
+    """Return a text with a point as its decimal sign, where a comma is surely one.
+
+    Examples
+    --------
+    >>> pointed("0,125 V"), pointed("4,99k"), pointed("1,000"), pointed("10031,10029")
+    ('0.125 V', '4.99k', '1,000', '10031,10029')
+    """
+    if two := _TWO_READINGS.match(text):
+        first, second = (float(one) for one in two.groups())
+        if abs(second / first - 1) < ALIKE:
+            return text
+    return text.replace(",", ".", 1) if _DECIMAL_COMMA.match(text) else text
 
 
 def spell(value: float, unit: Unit) -> str:

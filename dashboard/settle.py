@@ -239,8 +239,8 @@ def readings(text: str) -> list[str]:
     """Return the quantities in a line, parted by blanks, semicolons or commas.
 
     A unit or a percent sign may stand apart from its number. A comma between two digits
-    parts nothing: it may be a decimal sign, which is refused where the piece is read.
-    Nothing that was typed is left out.
+    parts nothing: it is a decimal sign, or refused where the piece is read. Nothing
+    that was typed is left out.
 
     >>> readings("10.031k, 10.029 kohm"), readings("+0.02 % -0.01 %; .5 %")
     (['10.031k', '10.029 kohm'], ['+0.02 %', '-0.01 %', '.5 %'])

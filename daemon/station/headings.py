@@ -325,9 +325,14 @@ def range_of(heading: str, product: Product) -> str | None:
             value = parse(f"{number.replace(',', '.')} {prefix}{base.value}", base)
         except QuantityError:
             continue
-        for key, one in product.ranges.items():
-            if (prefix or unit) and abs(value / one.full_scale - 1) < SAME:
-                return key
+        alike = [
+            key
+            for key, one in product.ranges.items()
+            if (prefix or unit) and abs(value / one.full_scale - 1) < SAME
+        ]
+        if len(alike) == 1:
+            return alike[0]
+        # Of ranges with one full scale the name tells which is meant.
     small = "".join(words(text))
     named = [
         key

@@ -7,13 +7,14 @@ from typing import Annotated
 import pytest
 from pydantic import Field
 
-from config.ask_product import _limit, _scales
+from config.ask_product import _limit, _scales, _titled_scales
 from config.dialogue import number, one_for_each, quantity
 from config.handheld import accuracy, handhelds
 from config.load import load
 from config.quantity import Unit
 from config.strict import Ohm, Ppm, Volt
 from config.wizard import init
+from daemon.station.headings import range_of
 from tests.config.test_wizard import by_question
 
 VOLTS = {
@@ -65,6 +66,9 @@ def test_a_high_divider_with_decimal_commas_is_taken_as_it_is(tmp_path: Path) ->
         (one_for_each(quantity(Unit.OHM, Ohm), 1), "4,99k", (4990.0,)),
         (one_for_each(quantity(Unit.PPM, Ppm), 2, all_alike=True), "0,1 %", (1e3, 1e3)),
         (one_for_each(quantity(Unit.OHM, Ohm), 3), "4,99k, 10k", (4.0, 99e3, 10e3)),
+        (one_for_each(quantity(Unit.OHM, Ohm), 2), "4.99k 10k", (4990.0, 10_000.0)),
+        (one_for_each(quantity(Unit.OHM, Ohm), 2), "4.99 k 10 k", (4990.0, 10_000.0)),
+        (one_for_each(quantity(Unit.PPM, Ppm), 2), "0.1 % 50 ppm", (1e3, 50.0)),
         (_scales(Unit.VOLT, 100.0), "0,1, 1, 10", (0.1, 1.0, 10.0)),
         (_scales(Unit.VOLT, 100.0), "1,10,100", (1.0, 10.0, 100.0)),
         (_scales(Unit.AMPERE, 1.0), "1mA 10mA 100mA", (1e-3, 1e-2, 0.1)),
@@ -97,6 +101,53 @@ def test_a_comma_that_may_be_either_is_asked_again(
 def test_decimal_commas_alone_do_not_part_ranges() -> None:
     with pytest.raises(ValueError, match="put a comma and a blank between the ranges"):
         _scales(Unit.AMPERE, 1.0)("2,5 mA 10 mA")
+
+
+@pytest.mark.parametrize(
+    ("answer", "titles"),
+    [
+        ("10 (low), 10 (high)", ["10 V low", "10 V high"]),
+        ("10 V (1 to 10), 100 mV, 10 (1 to 100)",
+         ["10 V 1 to 10", "100 mV", "10 V 1 to 100"]),
+        ("10(a) 10(b)", ["10 V a", "10 V b"]),
+        ("1, 10", ["1 V", "10 V"]),
+    ],
+)  # fmt: skip
+def test_ranges_of_one_full_scale_are_told_apart_by_a_name_in_brackets(
+    answer: str, titles: list[str]
+) -> None:
+    found = _titled_scales(Unit.VOLT, 100.0)(answer)
+    assert [title for title, _ in found] == titles
+    assert {value for title, value in found if title.startswith("10 V")} == {10.0}
+
+
+@pytest.mark.parametrize("answer", ["10, 10", "10 (a), 10 (a)", "1, 1000m"])
+def test_two_ranges_called_the_same_are_refused(answer: str) -> None:
+    with pytest.raises(ValueError, match="called the same; put another name"):
+        _titled_scales(Unit.VOLT, 100.0)(answer)
+
+
+def test_a_divider_with_two_ranges_of_one_full_scale_is_asked_and_written(
+    tmp_path: Path,
+) -> None:
+    """A sheet's heading that names the full scale alone is of neither."""
+    given = {
+        "Full scale": "10 (low), 10 (high)",
+        "Volts out": "R2 / (R1 + R2), R4 / (R3 + R4)",
+        "Values": "9M, 1M, 9k, 1k",
+    }
+    said: list[str] = []
+    init(tmp_path, by_question(VOLTS | given, []), said.append)
+    product = load(tmp_path).product
+    assert [(key, one.full_scale) for key, one in product.ranges.items()] == [
+        ("10Vlow", 10.0),
+        ("10Vhigh", 10.0),
+    ]
+    assert [range_of(one, product) for one in ("10 V low in", "10 V high / mV")] == [
+        "10Vlow",
+        "10Vhigh",
+    ]
+    assert range_of("10 V in", product) is None
 
 
 def test_a_limit_with_commas_is_the_one_with_points() -> None:

@@ -84,6 +84,31 @@ def test_what_people_write(text: str, unit: Unit, value: float) -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("0,1%", Unit.PPM, 1000.0),
+        ("0,125 V", Unit.VOLT, 0.125),
+        ("5,0152 k", Unit.OHM, 5015.2),
+        ("-12,5 ppm", Unit.PPM, -12.5),
+        ("\N{MINUS SIGN}1,5e-3", Unit.VOLT, -0.0015),
+    ],
+)
+def test_a_comma_that_can_be_nothing_else_is_a_decimal_sign(
+    text: str, unit: Unit, value: float
+) -> None:
+    assert parse(text, unit) == value
+
+
+@pytest.mark.parametrize(
+    "text", ["1,000", "12,345 k", "1,000.5", "1.000,5", "1,2,3", "10031,10029", "1,"]
+)
+def test_a_comma_that_may_be_something_else_is_asked_about(text: str) -> None:
+    """It may part thousands, or two readings that were typed without a blank."""
+    with pytest.raises(QuantityError, match="write the decimal sign as a point"):
+        parse(text, Unit.OHM)
+
+
+@pytest.mark.parametrize(
     ("text", "unit", "sentence"),
     [
         (
@@ -97,9 +122,9 @@ def test_what_people_write(text: str, unit: Unit, value: float) -> None:
             "'0.1': say whether % or ppm; must be a share such as 0.1 % or 100 ppm",
         ),
         (
-            "1,5k",
+            "1,500k",
             Unit.OHM,
-            "'1,5k': write the decimal sign as a point, and the digits without gaps",
+            "'1,500k': write the decimal sign as a point, and the digits without gaps",
         ),
         (
             "10 000",

@@ -38,6 +38,10 @@ NOT_KNOWN = (
     "The error was only compared with that of a known-good unit. It is not known well "
     "enough to correct readings."
 )
+NOT_LEFT = (
+    "Do not send this notice: by our records unit {serial} has not left, so nobody has "
+    "it. If it has left, record that first."
+)
 LIKELY_ITS_OWN = 0.95
 """From this probability on a predicted factor is one to work with."""
 
@@ -65,6 +69,8 @@ class CustomerNotice:
     probability: float | None = None
     cause: str = ""
     contact: str = ""
+    has_left: bool = True
+    """Whether anybody has it by the records; else the notice is not to be sent."""
 
     def paper(self) -> Paper:
         """Return its parts in order."""
@@ -79,6 +85,9 @@ class CustomerNotice:
 def customer_notice(notice: CustomerNotice) -> Paper:
     """Return the notice to a customer as a paper: first what to do, then why."""
     blocks: list[Block] = [Prose(text=_answer(notice), tone="strong")]
+    if not notice.has_left:
+        said = NOT_LEFT.format(serial=notice.serial)
+        blocks.insert(0, Prose(text=said, tone="strong"))
     if todo := tuple(_todo(notice)):
         blocks += [Heading(text="What to do"), Listed(items=todo)]
     blocks.append(Prose(text=REPAIR))

@@ -382,7 +382,7 @@ def notice(
             )
     predicted = [o.probability for o in moved.values() if not o.measured]
     uncertain = min(predicted, default=1.0)
-    shipped = records.shipment_of(serial)
+    shipped, build = records.shipment_of(serial), records.unit(serial).build
     return CustomerNotice(
         number=number,
         issued_at=issued_at,
@@ -397,6 +397,8 @@ def notice(
         not_measured=tuple(unknown),
         probability=None if uncertain > 1 - 1e-9 else uncertain,
         cause=" ".join(_causes(product, concerned)),
+        # Of a build that left without serials nobody knows which units are gone.
+        has_left=shipped is not None or any(o.build == build for o in records.past),
     )
 
 
