@@ -9,12 +9,11 @@ import click
 
 from config import Settings, load
 from daemon.commands.opened import home_here, opened
-from daemon.commands.orders import follow, have_connected
+from daemon.commands.orders import follow, have_connected, set_aside
 from daemon.commands.showing import (
     Part,
     Shown,
     Table,
-    forget_typed_ahead,
     interactive,
     misuse,
     say,
@@ -32,8 +31,10 @@ from daemon.station import (
 from storage import CheckRow, HoldState, Scope, StorageError, UnitRow, worst
 
 SCANNED_AHEAD = (
-    "What was scanned too early is not taken. Connect the next unit, then scan it."
+    "{serial} was scanned while another unit was measured. Connect it, then confirm. "
+    "[Enter; - leaves it out]"
 )
+LEFT_OUT = "-"
 NO_SERIALS = frozenset({"?", "back"})
 """What asks for help, or for the question before, at every other question."""
 SERIAL_HELP = (
@@ -111,11 +112,14 @@ def measure(
                 at.store, at.product, serials, build=build, again=again
             )
     ended = []
+    ahead: list[str] = []
     with Client.of(home.data) as client:
         for one_pass in passes:
             if len(passes) > 1:
                 say(f"All units on range {settings.product.ranges[one_pass[0]].title}:")
-            for serial, its_build in _units(serials, builds, build=build, again=again):
+            for serial, its_build in _units(
+                serials, builds, build=build, again=again, ahead=ahead
+            ):
                 # Nobody named it: another may have been opened meanwhile.
                 if its_build != into:
                     into = its_build
@@ -123,13 +127,13 @@ def measure(
                 # Whoever scans a serial has that unit at hand; a list does not say so.
                 if serial and serials and connected not in {None, serial}:
                     have_connected(
-                        f"Connect unit {serial}, then confirm. [Enter]", serial
+                        f"Connect unit {serial}, then confirm. [Enter]", serial, ahead
                     )
                 connected = serial
                 ticket = client.measure(
                     build=build, serial=serial, ranges=one_pass, rerun=rerun, note=note
                 )
-                done = follow(client, ticket)
+                done = follow(client, ticket, ahead=ahead)
                 ended.append(done)
                 say(f"{done['serial']}: {done['verdict']}")
                 held = _still_held(done["serial"], again=rerun)
@@ -139,10 +143,18 @@ def measure(
 
 
 def _units(
-    given: Sequence[str], builds: Mapping[str, str], *, build: str | None, again: bool
+    given: Sequence[str],
+    builds: Mapping[str, str],
+    *,
+    build: str | None,
+    again: bool,
+    ahead: list[str],
 ) -> Iterator[tuple[str | None, str | None]]:
-    """Yield what is to be measured, and its build; what is refused is passed over."""
-    for serial in _serials(given, by_bench=True):
+    """Yield what is to be measured, and its build; what is refused is passed over.
+
+    Labels in `ahead` come first: they were scanned while another unit was measured.
+    """
+    for serial in _serials(given, ahead):
         if serial is None:
             yield None, build
         elif serial in builds:
@@ -163,20 +175,32 @@ def _build_of(serial: str, *, build: str | None, again: bool) -> str | None:
         return None
 
 
-def _serials(given: Sequence[str], *, by_bench: bool = False) -> Iterator[str | None]:
+def _serials(
+    given: Sequence[str], ahead: list[str] | None = None
+) -> Iterator[str | None]:
     if given:
         yield from given
     elif not interactive():
         yield None
     else:
-        while serial := _asked_serial(by_bench=by_bench):
+        while serial := _asked_serial(ahead):
             yield serial
 
 
-def _asked_serial(*, by_bench: bool) -> str:
-    """Return what is scanned or typed; by the bench it says what is connected now."""
-    if by_bench and forget_typed_ahead():
-        say(SCANNED_AHEAD)
+def _asked_serial(ahead: list[str] | None) -> str:
+    """Return what is scanned or typed; by the bench it says what is connected now.
+
+    Parameters
+    ----------
+    ahead
+        By the bench, labels that were scanned too early: each is asked for.
+    """
+    if ahead is not None:
+        set_aside(ahead)
+        while ahead:
+            serial = ahead.pop(0)
+            if serial not in NO_SERIALS and _is_connected(serial, ahead):
+                return serial
     while True:
         said: str = click.prompt(
             "Serial (Enter: no more)", default="", show_default=False, err=True
@@ -184,6 +208,23 @@ def _asked_serial(*, by_bench: bool) -> str:
         if said not in NO_SERIALS:
             return said
         say(SERIAL_HELP)
+
+
+def _is_connected(serial: str, ahead: list[str]) -> bool:
+    """Wait until a unit that was scanned early is connected, or left out."""
+    while True:
+        said = click.prompt(
+            SCANNED_AHEAD.format(serial=serial),
+            default="",
+            show_default=False,
+            prompt_suffix=" ",
+            err=True,
+        ).strip()
+        if said in {"", serial, LEFT_OUT}:
+            return said != LEFT_OUT
+        if said not in {*NO_SERIALS, *ahead}:
+            ahead.append(said)
+            say(f"{said} waits: it comes after {serial}.")
 
 
 def _measure_typed(

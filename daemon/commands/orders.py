@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from daemon.commands.opened import home_here
-from daemon.commands.showing import forget_typed_ahead, interactive, say
+from daemon.commands.showing import interactive, say, typed_ahead
 from daemon.service import Client, RefusedOrderError
 
 POLL_S = 0.5
@@ -54,6 +54,7 @@ def follow(
     *,
     while_waiting: str | None = None,
     read_again: Callable[[Sequence[str]], dict[str, Any]] | None = None,
+    ahead: list[str] | None = None,
 ) -> dict[str, Any]:
     """Wait for an order to end, passing on what the daemon asks for meanwhile.
 
@@ -64,6 +65,8 @@ def follow(
     read_again
         Asks for all readings of these ranges of the unit, which was seated again, and
         returns them as `Client.answer` takes them. None where nobody types readings.
+    ahead
+        Takes labels that are scanned meanwhile; None: they are dropped.
 
     Raises
     ------
@@ -97,7 +100,7 @@ def follow(
                     f"`{ANSWER}`."
                 )
             else:
-                _pass_on(client, prompt, read_again)
+                _pass_on(client, prompt, read_again, ahead)
 
 
 def _is_anothers(client: Client, ticket: dict[str, Any]) -> bool:
@@ -126,6 +129,7 @@ def _pass_on(
     client: Client,
     prompt: dict[str, Any],
     read_again: Callable[[Sequence[str]], dict[str, Any]] | None,
+    ahead: list[str] | None = None,
 ) -> None:
     """Ask the person what the daemon wants, and answer for them."""
     wants = prompt["wants"]
@@ -135,11 +139,12 @@ def _pass_on(
         return
     text = asking(prompt["text"], wants)
     if prompt["by_scan"]:
-        have_connected(text, prompt["subject"])
+        have_connected(text, prompt["subject"], ahead)
         client.answer(prompt["prompt"])
         return
     while True:
-        forget_typed_ahead()
+        # What was typed before a reading was asked for is no label.
+        set_aside(None if wants else ahead)
         said = click.prompt(
             text,
             default=None if wants else "",
@@ -171,10 +176,17 @@ def _not_enter(said: str, prompt: dict[str, Any]) -> str:
     )
 
 
-def have_connected(text: str, serial: str) -> None:
+def set_aside(ahead: list[str] | None) -> None:
+    """Take what was typed before anything was asked, each line once; None drops it."""
+    lines = typed_ahead()
+    if ahead is not None:
+        ahead += [one for one in dict.fromkeys(lines) if one not in ahead]
+
+
+def have_connected(text: str, serial: str, ahead: list[str] | None = None) -> None:
     """Wait for Enter, or for the label of what is to be connected, and for no other."""
     while True:
-        forget_typed_ahead()
+        set_aside(ahead)
         said = click.prompt(
             text, default="", show_default=False, prompt_suffix="", err=True
         ).strip()

@@ -4,6 +4,7 @@ A command returns what it has to show as `Shown`; `shown` gives it `--json` and 
 one or the other. Text of a person (names, reasons) is never read as markup.
 """
 
+import os
 import select
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -22,6 +23,8 @@ from daemon.commands import FAILURE
 if TYPE_CHECKING:
     from rich.console import Console
 
+MOST_TYPED = 4096
+"""Bytes of a line that a terminal gives at most."""
 UNCUT = 100_000
 """Columns of a place that is no terminal: a line is as long as it is."""
 
@@ -178,26 +181,35 @@ def interactive() -> bool:
     return sys.stdin.isatty()
 
 
-def forget_typed_ahead() -> bool:
-    """Drop the lines that were typed before anything was asked; say whether any were.
+def typed_ahead() -> list[str]:
+    """Return the lines that were typed before anything was asked; none is left.
 
     A label that is scanned while another unit is measured is no answer to what the
-    bench asks next, and says of no unit that it is connected.
+    bench asks next, and says of no unit that it is connected. A line that is not whole
+    yet is dropped.
     """
     if not interactive():
-        return False
+        return []
     if sys.platform == "win32":
         import msvcrt  # noqa: PLC0415
 
-        found = msvcrt.kbhit()
+        keys = ""
         while msvcrt.kbhit():
-            msvcrt.getwch()
-        return found
-    import termios  # noqa: PLC0415
+            keys += msvcrt.getwch()
+        lines = keys.replace("\n", "\r").split("\r")[:-1]
+    else:
+        import termios  # noqa: PLC0415
 
-    found = bool(select.select([sys.stdin], [], [], 0.0)[0])
-    termios.tcflush(sys.stdin, termios.TCIFLUSH)
-    return found
+        read = b""
+        # A terminal gives whole lines alone.
+        while select.select([sys.stdin], [], [], 0.0)[0]:
+            piece = os.read(sys.stdin.fileno(), MOST_TYPED)
+            if not piece:
+                break  # it is gone
+            read += piece
+        termios.tcflush(sys.stdin, termios.TCIFLUSH)
+        lines = read.decode(errors="replace").split("\n")[:-1]
+    return [line.strip() for line in lines if line.strip()]
 
 
 @contextmanager

@@ -51,9 +51,10 @@ def measured(home: Home) -> list[str]:
         return [one.serial for one in store.rows(Run)]
 
 
-def test_a_terminal_takes_no_label_that_was_scanned_while_another_unit_was_measured(
+def test_a_label_scanned_while_another_unit_is_measured_waits_and_is_asked_for(
     home: Home,
 ) -> None:
+    """It says of no unit that it is connected; README says that it waits."""
     terminal = Terminal("--home", str(home.folder), "measure")
     terminal.read_until("Serial (Enter: no more)")
     terminal.type("PA-0001")
@@ -70,11 +71,18 @@ def test_a_terminal_takes_no_label_that_was_scanned_while_another_unit_was_measu
     terminal.type("PA-0001")
     terminal.type("PA-0002")
     terminal.read_until("PA-0001: conforming")
-    terminal.read_until("is not taken. Connect the next unit, then scan it.")
-    terminal.read_until("Serial (Enter: no more)")
+    terminal.read_until("PA-0002 was scanned while another unit was measured.")
+    terminal.read_until("[Enter; - leaves it out]")
     assert measured(home) == ["CS-1", "PA-0001"]
-    terminal.type("PA-0002")
+    terminal.type("PA-0009")  # that waits, too, behind it
+    terminal.read_until("PA-0009 waits: it comes after PA-0002.")
+    terminal.read_until("[Enter; - leaves it out]")
+    assert measured(home) == ["CS-1", "PA-0001"]
+    terminal.type("")
     terminal.read_until("PA-0002: conforming")
+    terminal.read_until("PA-0009 was scanned while another unit was measured.")
+    terminal.read_until("[Enter; - leaves it out]")
+    terminal.type("-")
     terminal.read_until("Serial (Enter: no more)")
     terminal.type("")
     terminal.rest()
@@ -120,7 +128,7 @@ def test_a_pass_over_all_units_names_its_range_as_people_do(
         "home_here": lambda: SimpleNamespace(folder=None, data=None),
         "load": lambda _: settings,
         "Client": SimpleNamespace(of=lambda _: nullcontext(daemon)),
-        "follow": lambda *_: done,
+        "follow": lambda *_, **__: done,
         "opened": lambda: nullcontext(here),
         "require_all_measurable": lambda *_, **__: {"PA-1": "B-7"},
     }.items():
@@ -169,7 +177,7 @@ def test_enter_in_one_terminal_answers_nothing_that_another_ones_order_asks(
 
     answered: list[str] = []
     monkeypatch.setattr(
-        orders, "_pass_on", lambda _, asked, __: answered.append(asked["prompt"])
+        orders, "_pass_on", lambda _, asked, *__: answered.append(asked["prompt"])
     )
     state = {"prompt": prompt, "compiles": before == "measuring"}
     daemon = SimpleNamespace(ticket=ticket, state=lambda: state)
@@ -190,7 +198,7 @@ def test_a_question_typed_for_an_answer_is_answered_and_not_kept(
     kept: list[str] = []
     for name, value in {
         "interactive": lambda: True,
-        "forget_typed_ahead": lambda: False,
+        "typed_ahead": list,
         "say": told.append,
     }.items():
         monkeypatch.setattr(orders, name, value)
@@ -214,7 +222,7 @@ def test_a_unit_that_was_seated_again_is_typed_by_the_same_questions_as_before(
     sent: list[Any] = []
     for name, value in {
         "interactive": lambda: True,
-        "forget_typed_ahead": lambda: False,
+        "typed_ahead": list,
         "say": told.append,
     }.items():
         monkeypatch.setattr(orders, name, value)

@@ -350,9 +350,12 @@ def test_a_terminal_s_interrupt_is_kept_from_children_on_windows_too(
     assert found == {"creationflags": group}
 
 
-@pytest.mark.parametrize("typed", ["", "PA-1001\r"])
-def test_what_was_typed_ahead_is_dropped_key_by_key_on_windows(
-    typed: str, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("typed", "lines"),
+    [("", []), ("PA-1001\r", ["PA-1001"]), ("PA-1\r\rPA-2\rPA-", ["PA-1", "PA-2"])],
+)
+def test_what_was_typed_ahead_is_taken_key_by_key_on_windows(
+    typed: str, lines: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     keys, console = list(typed), ModuleType("msvcrt")
     console.kbhit = lambda: bool(keys)  # type: ignore[attr-defined]
@@ -360,5 +363,5 @@ def test_what_was_typed_ahead_is_dropped_key_by_key_on_windows(
     monkeypatch.setitem(sys.modules, "msvcrt", console)
     monkeypatch.setattr(showing, "interactive", lambda: True)
     monkeypatch.setattr(sys, "platform", "win32")
-    assert showing.forget_typed_ahead() is bool(typed)
+    assert showing.typed_ahead() == lines
     assert keys == []

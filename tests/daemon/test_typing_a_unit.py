@@ -95,7 +95,7 @@ def test_at_the_serial_help_is_no_serial(
     monkeypatch.setattr(
         "daemon.commands.measure.click.prompt", lambda *_, **__: next(given)
     )
-    assert measure._asked_serial(by_bench=False) == "PA-0001"
+    assert measure._asked_serial(None) == "PA-0001"
     assert capsys.readouterr().err.count("as it is on the unit's label") == 2
 
 
