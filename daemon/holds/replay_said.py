@@ -13,6 +13,7 @@ __all__ = ["Costs", "Tried"]
 
 Costs = tuple[float, float]
 """Of measuring a unit; of one outside its limit that leaves."""
+KEPT_BY_HOLD = "outside a limit: kept back by a hold"
 Counts = Callable[[Replay], float]
 
 
@@ -130,10 +131,13 @@ class Tried:
         lines: list[tuple[str, Counts, Callable[[float], str]]] = [
             ("units measured", lambda one: one.measured, _number),
             ("builds held", lambda one: len(one.held), _number),
-            ("outside a limit, measured", lambda one: len(one.found), _number),
-            ("outside, in a held build", lambda one: len(one.stopped), _number),
-            ("outside, would have left", lambda one: len(one.left), _number),
+            ("outside a limit: measured", lambda one: len(one.found), _number),
+            (KEPT_BY_HOLD, lambda one: len(one.stopped), _number),
+            ("outside a limit: would have left", lambda one: len(one.left), _number),
         ]
+        if not any(one.stopped for one in (self.whole, *self.asked)):
+            # Measured every one: no hold had to keep any back.
+            lines = [line for line in lines if line[0] != KEPT_BY_HOLD]
         if costs is not None:
             test, escape = costs
             lines.append(

@@ -28,6 +28,8 @@ EVERY_S = 1.0
 ORDERS, CHECKED, FAULTS, HAS_BENCH = "orders", "checked", "faults", "has bench"
 # Which build was the newest at the last look; which was opened elsewhere meanwhile.
 NEWEST, FOLLOWED = "newest build", "followed build"
+# The session of the bench that was open last.
+SESSION = "session of the bench"
 # What the daemon does, as it was said last: nothing on the page is ahead of that.
 LOOKED = "looked"
 SHOWN_ORDERS = 12
@@ -177,8 +179,24 @@ def by_instruments() -> None:
         one if one["state"] in ENDED else followed(one) for one in orders[first:]
     ]
     now_done = st.session_state.get(LOOKED)
-    look.lines(*(result(one, now_done) for one in reversed(orders[first:])))
-    again(orders[first:])
+    mine = of_now(orders[first:], now_done)
+    look.lines(*(result(one, now_done) for one in reversed(mine)))
+    again(mine)
+
+
+def of_now(
+    orders: Sequence[dict[str, Any]], now_done: dict[str, Any] | None
+) -> list[dict[str, Any]]:
+    """Return the orders that did not end in a session before the latest one.
+
+    What went wrong in an earlier session says nothing of the bench as it is now.
+    """
+    latest = (now_done or {}).get("session") or st.session_state.get(SESSION)
+    st.session_state[SESSION] = latest
+    for one in orders:
+        if one["state"] in ENDED:
+            one.setdefault("in session", latest)
+    return [one for one in orders if one.get("in session", latest) == latest]
 
 
 def into_build(builds: Sequence[str]) -> None:

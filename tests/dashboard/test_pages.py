@@ -709,6 +709,32 @@ def test_units_go_into_the_build_that_was_opened_elsewhere_and_that_is_said(
         assert "Units go into build B-3; the newest build is B-4." in said(app)
 
 
+def test_what_failed_in_an_earlier_session_is_not_shown_beside_the_latest_one(
+    held: Home,
+) -> None:
+    del held
+
+    def ended_with(message: str, session: str) -> dict[str, Any]:
+        return {
+            "ticket": None, "order": {"work": "unit", "serial": "PA-9"},
+            "serial": "PA-9", "state": "failed", "message": message, "verdict": None,
+            "in session": session,
+        }  # fmt: skip
+
+    app = AppTest.from_file(str(APP), default_timeout=SLOW_S)
+    app._bidi_component_manager = _components()
+    app.session_state["orders"] = [
+        ended_with("the meter did not answer", "yesterday"),
+        ended_with("the lead was loose", "today"),
+    ]
+    app.session_state["session of the bench"] = "today"
+    app.switch_page("views/bench.py").run()
+    assert not app.exception
+    words = said(app)
+    assert "PA-9: the lead was loose" in words
+    assert "did not answer" not in words
+
+
 def test_a_command_is_shown_as_one_though_it_has_a_name_in_it() -> None:
     shown = in_words(look._text("open one, such as `holdpoint build open B-1`"))
     assert shown == "open one, such as <code>holdpoint build open B-1</code>"
