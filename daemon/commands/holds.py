@@ -14,7 +14,14 @@ from daemon.commands.shipping import answer, in_few_words
 from daemon.commands.showing import Shown, Table, interactive, misuse, say, shown
 from daemon.holds import by_reason, doubted, offered_ends, policy, sharpened_now
 from daemon.judging import ProductModel
-from daemon.presentation import hold_names, sentences, spans, to_copy
+from daemon.presentation import (
+    SHORT_ID,
+    hold_names,
+    hold_order,
+    sentences,
+    spans,
+    to_copy,
+)
 from daemon.traceability import Gate, tracing
 from storage import (
     Disposal,
@@ -39,7 +46,7 @@ def hold_list(*, every: bool) -> Shown:
     doubt stay like held ones.
     """
     with opened() as at:
-        rows = at.rows(HoldState)
+        rows = sorted(at.rows(HoldState), key=hold_order)
         raised = at.store.rows(Signal, "signals", product=at.product)
         found = sharpened_now(
             raised,
@@ -55,6 +62,7 @@ def hold_list(*, every: bool) -> Shown:
         for one in rows
         if every or one.disposal is None
     ]
+    names = hold_names([one for one in rows if one.disposal is None])
     in_doubt = [
         f"In doubt, {spans(serials)}: {reason}."
         for reason, serials in by_reason(doubts, doubts).items()
@@ -69,7 +77,8 @@ def hold_list(*, every: bool) -> Shown:
         Table(
             listed,
             {
-                "hold": "hold", "on": "scope", "which": "subject", "reason": "why",
+                "hold": lambda one: _typed(one, names), "on": "scope",
+                "which": "subject", "reason": "why",
                 "ended by": "disposal", "who": "person",
             },
         ),
@@ -89,6 +98,12 @@ def _told(
         "withdrawn": None if now is None else now.withdrawn,
         "offer": None if offer is None else asdict(offer),
     }
+
+
+def _typed(hold: Mapping[str, Any], names: Mapping[str, str]) -> str:
+    """Return what is typed to end a hold: its id, in place of a long one its name."""
+    name = str(hold["hold"])
+    return name if len(name) <= SHORT_ID else names.get(name, name)
 
 
 def _offered_ends(listed: Sequence[Mapping[str, Any]]) -> Iterator[str]:

@@ -58,9 +58,11 @@ from .spreadsheet import as_csv as as_csv, neutral as neutral
 from .today import Concerning as Concerning
 from .versions import differences as differences
 from .waiting import (
+    SHORT_ID as SHORT_ID,
     Waiting as Waiting,
     before_it_leaves as before_it_leaves,
     hold_names as hold_names,
+    hold_order as hold_order,
     left_to_measure as left_to_measure,
     waits as waits,
 )

@@ -11,8 +11,12 @@ from config import Bench
 from daemon.presentation.figures import counted
 from daemon.presentation.sentences import held
 from daemon.presentation.to_copy import decided, hold_end
-from storage import Hold, Scope, counted_runs
+from storage import Hold, Scope, counted_runs, serial_order
 
+SHORT_ID = 20
+"""Characters of an id that a person can type."""
+FEWEST_OF_ID = 8
+"""Characters of a longer one that are said at least."""
 SOON = timedelta(days=30)
 """So long before it is due, a calibration is worth a word."""
 AT_BENCH = "whoever is at the bench"
@@ -136,15 +140,42 @@ def _often(holds: Iterable[Hold]) -> Counter[str]:
 def hold_names(holds: Sequence[Hold]) -> dict[str, str]:
     """Return by id what `hold end` takes for each of all holds that stand.
 
-    That is what is held, where one hold alone stands on it.
+    That is what is held, where one hold alone stands on it; else as much of its id as
+    tells it apart.
     """
     often = _often(holds)
+    ids = [one.hold.casefold() for one in holds]
     return {
         one.hold: one.subject
         if often[one.subject.casefold()] == 1 and one.to_serial is None
-        else one.hold
+        else _told_apart(one.hold, ids)
         for one in holds
     }
+
+
+def _told_apart(name: str, ids: Sequence[str]) -> str:
+    """Return the beginning of a long id that no other id has; a short one whole."""
+    if len(name) <= SHORT_ID:
+        return name
+    small = name.casefold()
+    most = len(name)
+    return next(
+        (
+            name[:length]
+            for length in range(FEWEST_OF_ID, most)
+            if sum(one.startswith(small[:length]) for one in ids) == 1
+        ),
+        name,
+    )
+
+
+def hold_order(hold: Hold) -> tuple[Any, ...]:
+    """Return the place of a hold in a list: builds and reels as placed, then units.
+
+    Units come as people count them: those of one sheet are placed at one moment.
+    """
+    unit = hold.scope is Scope.UNIT
+    return unit, serial_order(hold.subject) if unit else (), hold.placed_at
 
 
 def _at_the_bench(doing: Mapping[str, Any] | None) -> Iterator[Waiting]:

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from daemon.holds import ending as ending_of_doubt, offered_ends, policy
-from daemon.presentation import figures, screens, sentences, spans
+from daemon.presentation import figures, hold_order, screens, sentences, spans
 from dashboard import data, documents, hold_form, look, rework_form, settle, who
 from dashboard.data import Shown
 from storage import HoldState, Scope
@@ -43,6 +43,7 @@ def holds() -> None:
     # What comes and goes stands in a place of its own: what is below keeps its place,
     # and with it what somebody is typing there.
     with st.container():
+        hold_form.together([one for one in standing if one.scope is Scope.UNIT])
         standing_ones(shown, standing)
     with st.container():
         for doubt in doubts:
@@ -66,7 +67,7 @@ def standing_ones(shown: Shown, standing: list[HoldState]) -> None:
     asked = st.query_params.get(hold_form.NAMED, "")
     if asked and asked not in {one.hold for one in standing}:
         look.stands_out(screens.hold_is_over(asked))
-    for one in sorted(standing, key=lambda o: o.hold != asked):
+    for one in sorted(standing, key=lambda o: (o.hold != asked, hold_order(o))):
         with st.container(key=f"standing {one.hold}"):
             finding = findings.get(one.signal or "")
             offer = offers.get(one.hold)

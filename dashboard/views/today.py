@@ -11,6 +11,7 @@ from daemon.holds import by_reason
 from daemon.presentation import (
     Concerning,
     figures,
+    hold_order,
     screens,
     sentences,
     sharing,
@@ -31,7 +32,7 @@ from dashboard import (
     pictures,
 )
 from dashboard.data import Shown
-from storage import Hold, Scope, Signal, StorageError, serial_order
+from storage import Hold, Signal, StorageError
 
 EVERY_S = 3.0
 MAP_COLUMNS = {
@@ -215,7 +216,7 @@ def stays(shown: Shown) -> None:
         return
     findings = {one.signal: one for one in shown.findings}
     why: dict[str, list[Hold]] = {}
-    for one in sorted(shown.standing, key=_place):
+    for one in sorted(shown.standing, key=hold_order):
         reason = sentences.why_held(one, findings.get(one.signal or ""))
         why.setdefault(reason, []).append(one)
     lines = [
@@ -229,12 +230,6 @@ def stays(shown: Shown) -> None:
     ]
     look.heading("Must not leave", lines)
     st.page_link("views/holds.py", label="Decide on holds")
-
-
-def _place(hold: Hold) -> tuple[Any, ...]:
-    """Return the place of a hold in a list: builds and reels as placed, then units."""
-    unit = hold.scope is Scope.UNIT
-    return unit, serial_order(hold.subject) if unit else ()
 
 
 def first_run(shown: Shown) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import shlex
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from threading import Event
@@ -10,12 +11,19 @@ import pytest
 
 from daemon.commands import opened as opening
 from daemon.presentation.to_copy import hold_end
-from daemon.presentation.waiting import Waiting, left_to_measure, waits
+from daemon.presentation.waiting import (
+    Waiting,
+    hold_names,
+    hold_order,
+    left_to_measure,
+    waits,
+)
 from daemon.service.home import Home
 from daemon.service.processes import SharedDaemon, claimed
 from daemon.station.desk import Desk
 from daemon.station.inbox import Inbox
 from daemon.station.orders import Order
+from storage.answers import meant
 from storage.errors import BusyError
 from storage.records import Hold, Scope
 from tests.daemon.commanding import holdpoint
@@ -82,14 +90,44 @@ def test_units_that_are_held_alike_are_one_decision_by_a_name_that_can_be_typed(
             "a decision on the hold of unit PA-13: Unit PA-13 conforms.",
         ),
         (
-            hold_end("reel-0123456789abcdef:K-1"),
+            hold_end("reel-012"),
             "a decision on the hold of reel K-1",
         ),
         (
-            hold_end("unit-0123456789abcdef:K-1"),
+            hold_end("unit-0123456789abcdef:K"),
             "a decision on the hold of unit K-1",
         ),
     ]
+
+
+def unit_hold(run: str, serial: str, minute: int = 0) -> Hold:
+    """Return the hold that a run's verdict placed."""
+    return Hold(
+        hold=f"{run}:{serial}", scope=Scope.UNIT, subject=serial, product="p",
+        signal=None, reason="Outside: 1 mA", placed_by="holdpoint",
+        placed_at=datetime(2026, 3, 2, 9, minute, tzinfo=UTC),
+    )  # fmt: skip
+
+
+def test_a_hold_has_a_name_that_can_be_typed_however_long_its_id() -> None:
+    holds = [
+        unit_hold("import-0123456789abcdef0123456789ab", "PA-1"),
+        unit_hold("import-0129999999abcdef0123456789ab", "PA-1"),
+        unit_hold("import-7777456789abcdef0123456789ab", "PA-2"),
+    ]
+    names = hold_names(holds)
+    assert list(names.values()) == ["import-0123", "import-0129", "PA-2"]
+    known = [one.hold for one in holds]
+    assert [meant(names[one], known, kind="hold") for one in known[:2]] == known[:2]
+
+
+def test_holds_of_units_are_listed_as_people_count_them_after_builds_and_reels() -> (
+    None
+):
+    units = [unit_hold(f"run-{n}", f"PA-{n}", n % 3) for n in (10, 9, 2)]
+    build = replace(units[0], scope=Scope.BUILD, subject="B-1")
+    listed = sorted([*units, build], key=hold_order)
+    assert [one.subject for one in listed] == ["B-1", "PA-2", "PA-9", "PA-10"]
 
 
 def test_a_dropped_list_and_what_it_waits_for_come_first() -> None:

@@ -2,18 +2,20 @@
 
 import re
 from collections.abc import Iterator, Mapping
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from daemon.holds import policy
 from daemon.service.home import VARIABLE, Home
 from dashboard import who
+from storage import Disposal, HoldState, Scope
 from storage.access import open_store
 from storage.records import Doubt, DoubtCause
 from storage.records_alerts import Alert, Delivery, Severity
-from tests.daemon.making import AT
+from tests.daemon.making import AT, demo_settings
 from tests.daemon.seeded import seeded_home
 from tests.daemon.starting import running_daemon
 from tests.dashboard.test_pages import button, opened, said, scan
@@ -229,3 +231,47 @@ def test_without_a_secret_no_header_says_who_decides(
     headers = {who.USER_HEADER: PERSON, who.SECRET_HEADER: ""}
     monkeypatch.setattr(type(st.context), "headers", headers)
     assert named(opened("packing"))
+
+
+def test_holds_of_several_units_are_ended_together_or_none_is(changed: Home) -> None:
+    people = demo_settings().plan.people
+    with open_store(changed.data) as store:
+        for serial in ("PA-1003", "PA-1001", "PA-1002", "PA-1007"):
+            hold, line = policy.by_hand(
+                scope=Scope.UNIT, subject=serial, product="photodiode-amplifier",
+                person=people[0], reason=f"a dent in {serial}", people=people,
+                at=datetime.now(UTC),
+            )  # fmt: skip
+            store.keep(hold, decision=line)
+
+    def standing() -> list[str]:
+        with open_store(changed.data) as store:
+            rows = store.rows(HoldState, product=PRODUCT)
+        return sorted(
+            one.subject
+            for one in rows
+            if one.scope is Scope.UNIT and one.disposal is None
+        )
+
+    app = opened("holds")
+    words = said(app)
+    places = [words.index(f"Unit PA-100{n}: a dent") for n in (1, 2, 3, 7)]
+    assert places == sorted(places)
+    (units,) = [o for o in app.text_input if (o.key or "").startswith("units together")]
+    assert units.value == "PA-1001..PA-1003, PA-1007"
+    key = str(units.key).removeprefix("units together ")
+    app.selectbox(key="who decides").set_value(people[0])
+    app.radio(key=f"by together {key}").set_value(Disposal.RELEASE)
+    app.text_area(key=f"why together {key}").set_value("polished")
+    units.set_value("PA-1001..PA-1004")
+    app.button(key=f"end together {key}").click().run()
+    assert "Not held by itself: PA-1004. Nothing was ended." in said(app)
+    assert standing() == ["PA-1001", "PA-1002", "PA-1003", "PA-1007"]
+    app.text_input(key=f"units together {key}").set_value("PA-1001..PA-1003")
+    app.button(key=f"end together {key}").click().run()
+    assert not app.exception
+    assert standing() == ["PA-1007"]
+    with open_store(changed.data) as store:
+        rows = store.rows(HoldState, product=PRODUCT)
+    ended = [one for one in rows if one.end_reason == "polished"]
+    assert {(one.person, one.disposal) for one in ended} == {(people[0], "release")}
