@@ -557,9 +557,17 @@ def _effect_ppm(
     return off, uncertainty
 
 
+def _reel_of(signal: Signal, proof: Proof, part: str | None) -> str | None:
+    """Return the reel of what was read in ohms, as `_read_next` names it beforehand."""
+    if proof.kind is ProofKind.LOOSE_PARTS:
+        return (proof.subject or "").removeprefix(f"{part}{PART_OF}")
+    parts = signal.basis.possible_parts
+    return next((one.reel for one in parts if one.part == part), signal.reel)
+
+
 def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
     off_ppm, uncertainty_ppm = _effect_ppm(signal, proof, product)
-    of_loose = proof.kind is ProofKind.LOOSE_PARTS
+    part = part_measured(signal, proof, product)
     return _expected(
         signal,
         proof.kind,
@@ -568,8 +576,8 @@ def _measured(signal: Signal, proof: Proof, product: ProductModel) -> Measured:
         readings=len(proof.readings),
         uncertainty_ppm=uncertainty_ppm,
         means=_means(proof),
-        part=part_measured(signal, proof, product),
-        reel=proof.subject if of_loose else signal.reel,
+        part=part,
+        reel=_reel_of(signal, proof, part),
     )
 
 

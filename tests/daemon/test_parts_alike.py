@@ -1,6 +1,6 @@
 """Two parts of one range that its readings cannot tell apart: none is blamed alone."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -194,6 +194,27 @@ def test_a_reel_that_was_seen_to_be_right_is_not_the_one(product: ProductModel) 
     )  # fmt: skip
     assert loose.subject == "R6 of K-900"
     assert narrowed(found, [loose], product).part == "R5"
+
+
+def test_a_reel_has_one_level_in_its_loose_parts_and_in_the_part_that_is_fitted(
+    found: Signal, product: ProductModel
+) -> None:
+    """A good reel of another level reads off in both: that is no second witness."""
+    small = replace(
+        found, size_ppm=-700.0, low_ppm=-850.0, high_ppm=-550.0, probability=0.6,
+        causes='{"reel": 0.6, "bench": 0.3, "unit": 0.1}',
+    )  # fmt: skip
+    fitted = read(small, product, "9.992k")
+
+    def sure(reel: str) -> float:
+        loose = of_person(
+            small, ProofKind.LOOSE_PARTS, ["9.992k"], product,
+            person="Ada", at=AT, subject=f"R6 of {reel}",
+        )  # fmt: skip
+        return probabilities(small, [fitted, loose], product)["reel"]
+
+    assert sure("K-R6") < sure("K-R5") - 0.01
+    assert sure("K-R5") == pytest.approx(sure("K-777"))
 
 
 def test_the_reel_of_each_is_held_until_its_part_is_known_to_be_good(

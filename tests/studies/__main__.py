@@ -55,20 +55,21 @@ def study_detection(
 
 @main.command("coverage")
 @click.option(
-    "--trials", type=click.IntRange(1, 100_000), default=100, show_default=True,
-    help="Benches of each kind.",
+    "--sure", type=click.FloatRange(0.05, 10.0), default=1.0, show_default=True,
+    help="Standard error of each kind of bench, %.",
 )  # fmt: skip
 @click.option("--seed", type=SEED, default=3, show_default=True)
 @click.option("--told", is_flag=True, help="Settings say how far readings follow.")
-def study_coverage(trials: int, seed: int, *, told: bool) -> None:
+@click.option("--each", is_flag=True, help="A row for each kind of bench.")
+def study_coverage(sure: float, seed: int, *, told: bool, each: bool) -> None:
     """Count how often the stated 95 % interval holds what is true."""
     known = list(coverage.cells(told=told))
     found = []
     with progressing(len(known), "Kinds of benches") as step:
         for place, one in enumerate(known):
             step(place, "")
-            found.append(coverage.counted(one, trials, seed))
-    click.echo(coverage.table(found))
+            found.append(coverage.told_until(one, sure / 100, seed))
+    click.echo(coverage.table(found, each=each))
 
 
 @main.command("demo")

@@ -4,12 +4,17 @@ Each trial draws a bench from what its settings say: gains of meters, a standard
 resistor, a room, parts that move with it. Readings follow one another, and the bench
 walks between checks of the standard, of which the daemon knows no more than it read.
 What is asked is the whole way: `Judge`, from readings to the interval of one range.
+
+An interval follows from what was read alone. What was not read (gains, resistor, what
+the parts do in the room, where the bench had walked to between its checks) is drawn
+many times beside the same readings: so few benches tell as much as many.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product as every
-from math import sqrt
+from itertools import islice, product as every
+from math import fsum, inf, sqrt
+from statistics import fmean, stdev
 from typing import Any
 
 import numpy as np
@@ -21,11 +26,13 @@ from daemon.judging import ProductModel
 from daemon.judging.verdict import Judge
 from daemon.metrology import CheckPoint, Drift, interpolated
 
-__all__ = ["COVERAGE", "Cell", "Counted", "cells", "counted", "table"]
+__all__ = [
+    "COVERAGE", "Cell", "Counted", "cells", "counted", "table", "told_until",
+]  # fmt: skip
 
 COVERAGE = 0.95
 FOLLOWS = (0.0, 0.5, 0.8)
-COUNTS = (1, 3, 10, 30)
+COUNTS = (1, 2, 3, 10, 30)
 WALKS = (0.0, 1.0, 4.0)
 REFERENCES = ("meter", "resistor", "one voltmeter")
 SPAN_H = 1.0
@@ -44,6 +51,11 @@ RANGES = ("low", "high")
 TRANSFER = 1e4
 STANDARD_OHM = 1e4
 FULL_SCALE = 1e-4
+UNREAD = 100
+"""How many times what was not read is drawn beside the readings of one bench."""
+AT_ONCE = 50
+FEWEST_TRIALS = 200
+MOST_TRIALS = 4000
 Floats = NDArray[np.float64]
 
 
@@ -65,11 +77,35 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counted:
-    """How many of a cell's intervals held what is true."""
+    """How often a cell's intervals held what is true.
+
+    `shares` has one element a bench: of what was not read, the share that lay inside.
+    """
 
     cell: Cell
-    trials: int
-    held: int
+    shares: tuple[float, ...]
+
+    @property
+    def trials(self) -> int:
+        """How many benches were tried."""
+        return len(self.shares)
+
+    @property
+    def held(self) -> float:
+        """How many intervals held what is true, a share of a bench counting as such."""
+        return fsum(self.shares)
+
+    @property
+    def coverage(self) -> float:
+        """The share of intervals that held what is true."""
+        return self.held / self.trials
+
+    @property
+    def standard_error(self) -> float:
+        """Of `coverage`, from how the benches differ."""
+        if self.trials < 2:
+            return inf
+        return stdev(self.shares) / sqrt(self.trials)
 
 
 def cells(*, told: bool = False) -> Iterator[Cell]:
@@ -92,39 +128,71 @@ def counted(cell: Cell, trials: int, seed: int) -> Counted:
 
     A number of trials further on draws the same ones first.
     """
+    return Counted(cell=cell, shares=tuple(islice(_shares(cell, seed), trials)))
+
+
+def told_until(cell: Cell, standard_error: float, seed: int) -> Counted:
+    """Try a kind of bench until its coverage is that sure, or `MOST_TRIALS`."""
+    shares = _shares(cell, seed)
+    found = Counted(cell=cell, shares=tuple(islice(shares, FEWEST_TRIALS)))
+    while found.standard_error > standard_error and found.trials < MOST_TRIALS:
+        further = tuple(islice(shares, AT_ONCE))
+        found = Counted(cell=cell, shares=found.shares + further)
+    return found
+
+
+def _shares(cell: Cell, seed: int) -> Iterator[float]:
+    """Return bench for bench how often its interval holds the unit's error."""
     judge = Judge(*_settings(cell), Judging())
     place = list(cells(told=cell.told)).index(cell)
     draw = np.random.default_rng([seed, place])
-    held = sum(_holds(cell, judge, draw) for _ in range(trials))
-    return Counted(cell=cell, trials=trials, held=held)
+    while True:
+        yield _share(cell, judge, draw)
 
 
-def _holds(cell: Cell, judge: Judge, draw: np.random.Generator) -> bool:
-    """Return whether one bench's interval holds the unit's error."""
+def _share(cell: Cell, judge: Judge, draw: np.random.Generator) -> float:
+    """Return how often one bench's interval holds the unit's error."""
     # Without a thermometer the interval is for the least favourable room.
     room_c = float(draw.uniform(*ROOM_C) if cell.thermometer else draw.choice(ROOM_C))
-    tempco = draw.uniform(-TEMPCO_PPM_PER_K, TEMPCO_PPM_PER_K, len(PARTS))
-    gains_ppm = draw.uniform(-GAIN_PPM, GAIN_PPM, 2)
-    if cell.reference == "one voltmeter":
-        gains_ppm[1] = gains_ppm[0]
-    resistor_ppm = (
-        0.0 if cell.reference == "meter" else float(draw.normal(0.0, RESISTOR_PPM))
-    )
     true_ppm = draw.uniform(-3000.0, 3000.0, len(PARTS))
-    walked_ppm, drift = _drifted(cell, draw)
-    # The standard is above its value: less flows than is reckoned with.
-    off_ppm = gains_ppm[1] - gains_ppm[0] + resistor_ppm + walked_ppm
-    shown_ppm = true_ppm + tempco * (room_c - REFERENCE_C) + off_ppm
+    # The first of what was not read is what the bench is; the others it might be.
+    off_ppm = _off(cell, room_c, draw, len(PARTS))
+    walked_ppm, drift = _walked(cell, draw)
+    off_ppm += walked_ppm
+    shown_ppm = true_ppm + off_ppm[:, 0]
     readings = [
         _readings(cell, key, float(one), draw, room_c)
         for key, one in zip(RANGES, shown_ppm, strict=True)
     ]
     found = judge.learned(readings).error(readings[0], drift=drift).error
-    return bool(abs(found.error_ppm - true_ppm[0]) <= found.expanded_ppm(COVERAGE))
+    by_readings_ppm = found.error_ppm - shown_ppm[0]
+    missed_ppm = np.abs(by_readings_ppm + off_ppm[0])
+    return float(np.mean(missed_ppm[1:] <= found.expanded_ppm(COVERAGE)))
 
 
-def _drifted(cell: Cell, draw: np.random.Generator) -> tuple[float, Drift]:
-    """Return what the bench walked since its first check, and what is known of it."""
+def _off(cell: Cell, room_c: float, draw: np.random.Generator, parts: int) -> Floats:
+    """Return what the room, meters and resistor add, of each part: (part, drawn)."""
+    drawn = UNREAD + 1
+    tempco = draw.uniform(-TEMPCO_PPM_PER_K, TEMPCO_PPM_PER_K, (parts, drawn))
+    gains_ppm = draw.uniform(-GAIN_PPM, GAIN_PPM, (2, drawn))
+    if cell.reference == "one voltmeter":
+        gains_ppm[1] = gains_ppm[0]
+    resistor_ppm = (
+        np.zeros(drawn)
+        if cell.reference == "meter"
+        else draw.normal(0.0, RESISTOR_PPM, drawn)
+    )
+    # A standard above its value: less flows than is reckoned with.
+    by_bench = gains_ppm[1] - gains_ppm[0] + resistor_ppm
+    return np.asarray(tempco * (room_c - REFERENCE_C) + by_bench)
+
+
+def _walked(cell: Cell, draw: np.random.Generator) -> tuple[Floats, Drift]:
+    """Return what the bench walked since its first check, and what is known of it.
+
+    The first is how it walked; the others how it might have, by what its checks read
+    (the law of a walk at one moment, given readings of it at others).
+    """
     steps = int(draw.choice(STEPS))
     within = float(draw.uniform(0.1, 0.9))
     times_h = np.array([*range(steps), steps - 1 + within, steps]) * SPAN_H
@@ -132,15 +200,25 @@ def _drifted(cell: Cell, draw: np.random.Generator) -> tuple[float, Drift]:
     walk = np.cumsum(
         np.concatenate([[0.0], draw.normal(0.0, pace * np.sqrt(np.diff(times_h)))])
     )
+    places = [*range(steps), steps + 1]
+    read_ppm = walk[places] + draw.normal(0.0, CHECKS_PPM, len(places))
     checks = [
         CheckPoint(
             at_s=3600.0 * float(times_h[place]),
-            difference_ppm=float(walk[place] + draw.normal(0.0, CHECKS_PPM)),
+            difference_ppm=float(read),
             uncertainty_ppm=CHECKS_PPM,
         )
-        for place in (*range(steps), steps + 1)
+        for place, read in zip(places, read_ppm, strict=True)
     ]
-    return float(walk[steps]), interpolated(checks, 3600.0 * float(times_h[steps]))
+    known = interpolated(checks, 3600.0 * float(times_h[steps]))
+    further_h = times_h[places][1:]
+    beside = pace**2 * np.minimum.outer(further_h, further_h)
+    beside += CHECKS_PPM**2 * np.eye(len(further_h))
+    shared = pace**2 * np.minimum(further_h, times_h[steps])
+    weights = np.linalg.solve(beside, shared)
+    left2 = max(pace**2 * float(times_h[steps]) - float(weights @ shared), 0.0)
+    might = draw.normal(float(weights @ read_ppm[1:]), sqrt(left2), UNREAD)
+    return np.concatenate([[walk[steps]], might]), known
 
 
 def _readings(
@@ -227,9 +305,15 @@ def _settings(cell: Cell) -> tuple[ProductModel, Bench]:
     return ProductModel.of(product), Bench.model_validate(said)
 
 
-def table(found: Sequence[Counted]) -> str:
-    """Return coverage by each thing that differs, and by cells of scatter."""
-    rows = ["| benches | intervals | hold, % |", "|---|---|---|"]
+def table(found: Sequence[Counted], *, each: bool = False) -> str:
+    """Return coverage by each thing that differs, and by cells of scatter.
+
+    With `each` a row a kind of bench beside, the lowest first.
+    """
+    rows = [
+        "| benches | kinds | tried | hold, % | lowest kind, % | highest, % |",
+        "|---|---|---|---|---|---|",
+    ]
     groups: list[tuple[str, Sequence[Counted]]] = [("all", found)]
     for name in ("follows", "count", "walk", "thermometer", "reference"):
         groups += [
@@ -244,8 +328,28 @@ def table(found: Sequence[Counted]) -> str:
         for follows, count in every(FOLLOWS, COUNTS)
     ]
     for name, some in groups:
-        trials = sum(one.trials for one in some)
-        if trials:
-            held = sum(one.held for one in some)
-            rows.append(f"| {name} | {trials} | {100 * held / trials:.2f} |")
-    return "\n".join(rows)
+        if some:
+            covered = [100 * one.coverage for one in some]
+            rows.append(
+                f"| {name} | {len(some)} | {sum(one.trials for one in some)} "
+                f"| {fmean(covered):.2f} | {min(covered):.2f} | {max(covered):.2f} |"
+            )
+    return "\n".join(rows + (_each(found) if each else []))
+
+
+def _each(found: Sequence[Counted]) -> list[str]:
+    """Return a row a kind of bench, the lowest coverage first."""
+    rows = [
+        "",
+        "| follows | count | walk | thermometer | reference | tried | hold, % | +- |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for one in sorted(found, key=lambda one: one.coverage):
+        cell = one.cell
+        rows.append(
+            f"| {cell.follows:g} | {cell.count} | {cell.walk:g} "
+            f"| {'yes' if cell.thermometer else 'no'} | {cell.reference} "
+            f"| {one.trials} | {100 * one.coverage:.2f} "
+            f"| {100 * one.standard_error:.2f} |"
+        )
+    return rows
