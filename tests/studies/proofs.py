@@ -229,10 +229,10 @@ def table(found: Sequence[Promised]) -> str:
         "| measured | step | draws | promised | reached | difference | +- |",
         "|---|---|---|---|---|---|---|",
     ]
-    for one in found:
-        rows.append(
-            f"| {one.chain} | {one.step} | {len(one.reached)} "
-            f"| {fmean(one.promised):.3f} | {fmean(one.reached):.3f} "
-            f"| {one.difference:+.3f} | {one.standard_error:.3f} |"
-        )
+    rows += [
+        f"| {one.chain} | {one.step} | {len(one.reached)} "
+        f"| {fmean(one.promised):.3f} | {fmean(one.reached):.3f} "
+        f"| {one.difference:+.3f} | {one.standard_error:.3f} |"
+        for one in found
+    ]
     return "\n".join(rows)
