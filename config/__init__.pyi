@@ -44,6 +44,7 @@ from .handheld import (
     handhelds as handhelds,
     meters_words as meters_words,
 )
+from .influences import Influences as Influences
 from .load import (
     fingerprint as fingerprint,
     load as load,

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from config.influences import Influences
 from config.profile import TYPED
 from config.strict import (
     Celsius,
@@ -51,6 +52,7 @@ _VISA_ADDRESS = re.compile(r"(?:TCPIP|GPIB|USB|ASRL)\S*::\S+", re.IGNORECASE)
 ROLES = ("source", "reference", "output", "selector", "ambient", "ohmmeter")
 
 COMPLIANCE_DEFAULT_MAX_V = 30.0
+DAYS_OF_A_YEAR = 365.25
 LARGEST_FULL_SCALE = 1_000.0
 """Of a range that reads ampere or volt."""
 BY_HAND = "by hand"
@@ -116,7 +118,20 @@ class Instrument(Strict):
     timeout_s: Annotated[float, Field(gt=0, le=600)] = 5.0
     readings_follow: Annotated[float, Field(ge=0, le=0.95)] | None = None
     """How much of a reading is still the one before; None: told from the readings."""
+    drift_ppm_per_year: PpmAboveZero | None = None
+    """What it may move by since its calibration, beyond its accuracy."""
     ranges: tuple[MeterRange, ...] = Field(default=(), strict=False)
+
+    @property
+    def since_calibration_ppm(self) -> float:
+        """What it may have moved by when its next calibration is due.
+
+        A year after the last one, where no days are written.
+        """
+        years = 1.0
+        if self.calibrated_at is not None and self.calibration_due is not None:
+            years = (self.calibration_due - self.calibrated_at).days / DAYS_OF_A_YEAR
+        return (self.drift_ppm_per_year or 0.0) * years
 
     def problems(self) -> Iterator[Problem]:
         """Refuse an address that cannot be one, and two ranges alike."""
@@ -147,6 +162,9 @@ class Reference(Strict):
     kind: Literal["meter", "standard_resistor"] = "meter"
     standard_ohm: Ohm | None = None
     standard_uncertainty_ppm: Ppm = 0.0
+    standard_tempco_ppm_per_k: PpmAboveZero | None = None
+    standard_c: Celsius | None = None
+    """The temperature that its value is of; None: 23 degrees."""
 
     def problems(self) -> Iterator[Problem]:
         """Refuse a resistor without a value, and a value without a resistor."""
@@ -161,6 +179,15 @@ class Reference(Strict):
                 path=("standard_ohm",),
                 problem="goes with kind = 'standard_resistor' alone",
             )
+        of_resistor = {
+            "standard_tempco_ppm_per_k": self.standard_tempco_ppm_per_k,
+            "standard_c": self.standard_c,
+        }
+        for key, value in of_resistor.items():
+            if self.kind == "meter" and value is not None:
+                yield Problem(
+                    path=(key,), problem="goes with kind = 'standard_resistor' alone"
+                )
 
 
 class SeriesResistor(Strict):
@@ -240,6 +267,9 @@ class Bench(Strict):
     check_standard: CheckStandard | None = None
     further_standards: tuple[KnownStandard, ...] = Field(default=(), strict=False)
     """Run beside it when a session opens and ends, and where it reads wrong."""
+
+    influences: Influences | None = None
+    """What else moves a reading; None: nothing that is known of."""
 
     @property
     def standards(self) -> tuple[KnownStandard, ...]:

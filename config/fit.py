@@ -32,8 +32,24 @@ def fit(
     yield from _selectors(product, bench)
     yield from _check_standard(product, bench)
     yield from _reference(product, bench, plan)
+    yield from _influences(product, bench)
     yield from _kinds(product, bench, profiles)
     yield from _series_resistors(product, bench, plan)
+
+
+def _influences(product: Product, bench: Bench) -> Iterator[Problem]:
+    """Refuse what does nothing to such an input."""
+    takes_ampere = product.input_unit == "A"
+    if (written := bench.influences) is None:
+        return
+    for key in written.of_voltage if takes_ampere else written.of_current:
+        with where_whole:
+            takes = "ampere" if takes_ampere else "volts"
+            yield Problem(
+                path=("bench", "influences", key),
+                problem=f"does nothing to a product that takes {takes}; leave it out",
+                valued=False,
+            )
 
 
 def fit_plan(product: Product, plan: Plan) -> Iterator[Problem]:

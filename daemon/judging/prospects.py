@@ -30,7 +30,21 @@ STILL = 2
 """Readings a point: what a good unit gives, read without scatter."""
 ROLES = {"reference": "what goes in", "output": "what comes out"}
 """The two meters, in the order in which they are asked for."""
-_CAUSES = {"specification": "the accuracy", "resolution": "the last digit"}
+_CAUSES = {
+    "specification": "the accuracy",
+    "resolution": "the last digit",
+    "since its calibration": "the drift since the calibration",
+    "bias current": "the bias current",
+    "loading": "the load",
+}
+_BESIDE = {
+    "reference: leakage": "the current that passes the unit by",
+    "reference: burden": "the current that the volts across the input drive past it",
+    "reference: leads": "what the leads to the unit drop",
+    "reference: thermal voltage": "thermal voltage where the input is read",
+    "output: thermal voltage": "thermal voltage at the output",
+    "standard resistor: temperature": "the temperature of the standard resistor",
+}
 _MORE_COUNTS = (6_000, 20_000, 60_000, 200_000, 2_000_000)
 """Of displays that are sold, where the digits of the typed one are too coarse (common
 practice, no source)."""
@@ -240,6 +254,8 @@ def _cause(line: str) -> str:
     >>> _cause("output: specification")
     'the accuracy of the meter that reads what comes out'
     """
+    if line in _BESIDE:
+        return _BESIDE[line]
     role, _, what = line.partition(": ")
     if role not in ROLES or what not in _CAUSES:
         return line

@@ -20,6 +20,7 @@ from daemon.bench import (
     reference_beside_ppm,
     series_of,
 )
+from daemon.judging.influences import at_level, at_zero
 from daemon.judging.points import (
     Limits,
     beside_known_good,
@@ -215,6 +216,13 @@ class Judge:
         model = self.product.range(readings.range)
         reference_is = self.bench.reference_is
         reference_meter, output_meter = self._meters(readings)
+        temperature = self.temperature(readings)
+        one_voltmeter = (
+            reference_is.standard_ohm is not None
+            and _one_instrument(self.bench.reference, self.bench.output)
+            and readings.reference_full_scale == readings.output_full_scale
+        )
+        beside = self._influences(series, model, temperature, one_voltmeter)
         error = range_error(
             reference=series.reference,
             output=series.output,
@@ -223,15 +231,34 @@ class Judge:
             reference_meter=reference_meter,
             output_meter=output_meter,
             standard_uncertainty_ppm=reference_is.standard_uncertainty_ppm,
-            same_voltmeter=reference_is.standard_ohm is not None
-            and _one_instrument(self.bench.reference, self.bench.output)
-            and readings.reference_full_scale == readings.output_full_scale,
-            temperature=self.temperature(readings),
-            further=(*series.settling, *unsure),
+            same_voltmeter=one_voltmeter,
+            temperature=temperature,
+            further=(*series.settling, *beside, *unsure),
         )
         # The drift is of the reading, as the error is: it counts times their ratio.
         drifted_ppm = drift.difference_ppm * error.indicated / error.reference
         return replace(error, error_ppm=error.error_ppm - drifted_ppm)
+
+    def _influences(
+        self,
+        series: Series,
+        model: RangeModel,
+        temperature: Temperature,
+        one_voltmeter: bool,
+    ) -> Sequence[Component]:
+        """Return what else acts on a level; a level that is none is refused later."""
+        went_in, came_out = series.reference.net_level, series.output.net_level
+        if went_in == 0 or came_out == 0:
+            return ()
+        return at_level(
+            self.bench,
+            ambient_c=temperature.ambient_c,
+            input_level=abs(went_in),
+            output_level_v=abs(came_out),
+            full_scale=model.settings.full_scale,
+            takes_ampere=self.product.settings.input_unit == "A",
+            gain_cancels=one_voltmeter,
+        )
 
     def _meters(
         self, readings: RangeReadings
@@ -298,11 +325,18 @@ class Judge:
             full_scale=full_scale,
             reference_meter=reference_meter,
             output_meter=output_meter,
-            # Said of the level: there it is a share of a smaller or larger number.
             further=[
-                replace(one, standard=one.standard * level)
-                for one in series.settling
-                if one.name == SETTLING_OF_ZERO
+                *at_zero(
+                    self.bench,
+                    output_v=abs(model.nominal_transfer) * full_scale,
+                    full_scale=full_scale,
+                ),
+                # Said of the level: there it is a share of another number.
+                *(
+                    replace(one, standard=one.standard * level)
+                    for one in series.settling
+                    if one.name == SETTLING_OF_ZERO
+                ),
             ],
         )
 

@@ -54,7 +54,7 @@ FULL_SCALE = 1e-4
 UNREAD = 100
 """How many times what was not read is drawn beside the readings of one bench."""
 AT_ONCE = 50
-FEWEST_TRIALS = 200
+FEWEST_TRIALS = 100
 MOST_TRIALS = 4000
 Floats = NDArray[np.float64]
 

@@ -38,7 +38,7 @@ def test_the_same_seed_draws_the_same_benches_and_more_trials_draw_more() -> Non
 
 def test_a_bench_is_tried_until_its_coverage_is_sure() -> None:
     found = told_until(PLAIN, 0.02, 1)
-    assert found.trials >= 200
+    assert found.trials >= 100
     assert found.standard_error <= 0.02
 
 
