@@ -44,6 +44,10 @@ PPM = 1e-6
 HALF = 0.5
 OF_PARTS = {Cause.REEL, Cause.RANGE}
 """Causes of which the parts are what is off."""
+BETTER = (
+    "That explains it better than a wider tolerance does: the parts lie as close "
+    "together as those before. "
+)
 PLAINLY_WIDER = 2.0
 FEWEST_TO_SCATTER = 4
 """Units from which a scatter is worth a sentence."""
@@ -624,13 +628,13 @@ def _beyond(signal: Signal) -> Iterator[str]:
             if other_value(signal)
             else "Their"
         )
+        untold = class_untold(signal)
         off = (
             f"Its parts do not keep to the {label} {where} "
             f"({share(claim.incompatible)} sure). {other_value(signal)}"
         )
-        if said.proven and other_value(signal):
-            # Parts that were measured tell another value from a wider tolerance.
-            yield off.strip()
+        if untold is not None:
+            yield f"{off}{untold}".strip()
         else:
             yield f"{off}{theirs} tolerance is most likely {likely}."
     elif of_parts and other_value(signal):
@@ -671,10 +675,33 @@ def other_value(signal: Signal) -> str:
     width_ppm = signal.high_ppm - signal.low_ppm
     if said.spread_factor > PLAINLY_WIDER or width_ppm > ONE_VALUE_PPM:
         return text
-    return (
-        f"{text}That explains it better than a wider tolerance does: the parts lie as "
-        "close together as those before. "
-    )
+    return f"{text}{BETTER}"
+
+
+def class_untold(signal: Signal) -> str | None:
+    """Say why no tolerance class is told beside another value; None where one is.
+
+    A class is weighed as if the parts were of their value. Where they may as well be of
+    another one, so few units tell none. Empty where nothing is to be said.
+    """
+    said = other_value(signal)
+    if not said:
+        return None
+    if signal.basis.proven:
+        # Parts that were measured tell another value from a wider tolerance.
+        return ""
+    if signal.units < FEWEST_TO_SCATTER:
+        return (
+            f"{capital(counted(signal.units, 'unit'))} "
+            f"{'is' if signal.units == 1 else 'are'} too few to tell which tolerance "
+            "they have."
+        )
+    return None
+
+
+def is_of_another_value(signal: Signal) -> bool:
+    """Whether another value explains a finding better than a wider tolerance does."""
+    return other_value(signal).endswith(BETTER)
 
 
 def _how_far(signal: Signal) -> str:

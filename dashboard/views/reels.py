@@ -207,6 +207,12 @@ def _classes(finding: Signal) -> None:
     claim = finding.basis.claim
     if claim is None or not claim.classes:
         return
+    if (untold := sentences.class_untold(finding)) is not None:
+        said = f"{sentences.other_value(finding)}{untold}".strip()
+        look.heading(
+            f"By finding {finding.signal}", [sentences.finding(finding).headline, said]
+        )
+        return
     look.heading(
         f"By finding {finding.signal}",
         [sentences.finding(finding).headline],

@@ -610,7 +610,9 @@ def test_once_parts_were_measured_nothing_is_asked_for_that_they_answer() -> Non
     before = " ".join(sentences.finding(signal(units=2, evidence=evidence)).lines)
     measured = evidence | {"proven": ("Measured: 2 loose parts read 10.2 kΩ.",)}
     after = " ".join(sentences.finding(signal(units=2, evidence=measured)).lines)
-    for asked in (sentences.NO_STANDARD, "A few loose parts tell", "tolerance is most"):
+    assert "2 units are too few to tell which tolerance they have." in before
+    assert "tolerance is most likely" not in before
+    for asked in (sentences.NO_STANDARD, "A few loose parts tell", "are too few"):
         assert asked in before
         assert asked not in after
     assert "A part of another preferred value would explain it: 10.2 kΩ." in after

@@ -142,7 +142,7 @@ def report_of_finding(
             ToleranceClass(tolerance_ppm=tolerance_ppm, probability=share)
             for tolerance_ppm, share in _classes(signal)
         ),
-        other_value=sentences.other_value(signal).strip() if signal.standing else "",
+        other_value=_other_value(signal) if signal.standing else "",
         measured=measured,
         others=others,
         elsewhere=len(
@@ -158,11 +158,24 @@ def report_of_finding(
 
 
 def _classes(signal: Signal) -> tuple[tuple[float, float], ...]:
-    """Return of which classes the parts may be; none where the label may be right."""
+    """Return of which classes the parts may be; none where the label may be right.
+
+    Nor where they are rather of another value, or nobody can tell.
+    """
     claim = signal.basis.claim
     if claim is None or claim.incompatible <= LIKELY or not signal.standing:
         return ()
+    if sentences.class_untold(signal) is not None:
+        return ()
+    if sentences.is_of_another_value(signal):
+        return ()
     return claim.classes
+
+
+def _other_value(signal: Signal) -> str:
+    """Say which other value would explain it, and why no class stands beside it."""
+    untold = sentences.class_untold(signal) or ""
+    return f"{sentences.other_value(signal)}{untold}".strip()
 
 
 def _asked(signal: Signal, reel: Reel) -> tuple[str, ...]:
