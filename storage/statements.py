@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
@@ -13,6 +14,9 @@ _FOLDER = Path(__file__).parent / "sql"
 _COMMENT = re.compile(r"--[^\n]*")
 _PARAMETER = re.compile(r"\$([a-z_]+)")
 _MAY_BE_LEFT_OUT = re.compile(r"cast\(\$([a-z_]+) as [a-z]+\) is null")
+
+SEVERAL = "_in"
+"""Behind a field's name: it takes several values."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +84,8 @@ def text(name: str, given: frozenset[str]) -> str:
     """Return the statement that answers a question with the given parameters.
 
     A named query takes its own; a record's table is read by any of the record's
-    fields, each a value that the rows have there.
+    fields, each a value that the rows have there. A field of text may be asked for
+    several at once: `build_in` takes names of builds, a list in JSON.
 
     Raises
     ------
@@ -89,7 +94,7 @@ def text(name: str, given: frozenset[str]) -> str:
     RefusedValueError
         When `given` is not what it takes.
     """
-    if name not in RECORDS or name in queries():
+    if name not in RECORDS or _named(name) is not None:
         known = query(name)
         known.check(given)
         return known.text
@@ -100,40 +105,60 @@ def text(name: str, given: frozenset[str]) -> str:
 def _reading(name: str, given: frozenset[str]) -> str:
     record = RECORDS[name]
     columns = [one.name for one in fields(record)]  # type: ignore[arg-type]
-    if not given.issubset(columns):
+    if not {_column(one, columns) for one in given}.issubset(columns):
         raise RefusedValueError(
             what=f"parameters of {name!r}",
             value=", ".join(sorted(given)),
-            allowed=f"must be of {', '.join(columns)}",
+            allowed=f"must be of {', '.join(columns)}; `{columns[0]}_in` takes several",
         )
     # Names of our own declarations only, never a caller's.
-    where = " and ".join(f"{one} = ${one}" for one in sorted(given)) or "true"
+    where = " and ".join(_is(one, columns) for one in sorted(given)) or "true"
     return (
         f"select {', '.join(columns)} from {name} "  # noqa: S608
         f"where {where} order by {', '.join(record.kept.order)}"
     )
 
 
+def _column(parameter: str, columns: Sequence[str]) -> str:
+    return parameter if parameter in columns else parameter.removesuffix(SEVERAL)
+
+
+def _is(parameter: str, columns: Sequence[str]) -> str:
+    column = _column(parameter, columns)
+    if column == parameter:
+        return f"{column} = ${parameter}"
+    # As the queries of several take theirs: a list in JSON.
+    several = f"from_json(${parameter}, '[\"varchar\"]')"
+    return f"{column} in (select unnest({several}))"
+
+
 def left_out(name: str, given: frozenset[str]) -> frozenset[str]:
     """Return the parameters of a question that ask for all where they are not given."""
-    known = queries().get(name)
+    known = _named(name)
     return frozenset() if known is None else known.optional - given
 
 
-@cache
 def queries() -> dict[str, Query]:
     """Return the named queries."""
-    found = {}
-    for one in sorted((_FOLDER / "queries").glob("*.sql")):
-        text = one.read_text("utf-8")
-        code = _COMMENT.sub("", text)
-        found[one.stem] = Query(
-            name=one.stem,
-            text=text,
-            parameters=frozenset(_PARAMETER.findall(code)),
-            optional=frozenset(_MAY_BE_LEFT_OUT.findall(code)),
-        )
-    return found
+    names = sorted(one.stem for one in (_FOLDER / "queries").glob("*.sql"))
+    return {name: query(name) for name in names}
+
+
+@cache
+def _named(name: str) -> Query | None:
+    """Return one query; None where no file is called so. A command asks few of them."""
+    path = _FOLDER / "queries" / f"{name}.sql"
+    # The name may come from elsewhere: it names a file in here, or none.
+    if not name.isidentifier() or not path.is_file():
+        return None
+    text = path.read_text("utf-8")
+    code = _COMMENT.sub("", text)
+    return Query(
+        name=name,
+        text=text,
+        parameters=frozenset(_PARAMETER.findall(code)),
+        optional=frozenset(_MAY_BE_LEFT_OUT.findall(code)),
+    )
 
 
 def query(name: str) -> Query:
@@ -144,7 +169,7 @@ def query(name: str) -> Query:
     NotFoundError
         When there is none of this name.
     """
-    try:
-        return queries()[name]
-    except KeyError:
-        raise NotFoundError(kind="query", key=name) from None
+    found = _named(name)
+    if found is None:
+        raise NotFoundError(kind="query", key=name)
+    return found

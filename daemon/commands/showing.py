@@ -29,6 +29,8 @@ UNCUT = 100_000
 """Columns of a place that is no terminal: a line is as long as it is."""
 
 MISSING = "-"
+GAP = "  "
+"""Between two columns."""
 
 Given = ParamSpec("Given")
 How = str | tuple[str, str] | Callable[[Any], object]
@@ -281,8 +283,13 @@ def _print_table(table: Table, console: "Console") -> None:
     from rich.table import Table as Drawn  # noqa: PLC0415 -- as rich is
     from rich.text import Text  # noqa: PLC0415
 
-    drawn = Drawn(box=None, pad_edge=False)
     rows = [[_cell(row, how) for how in table.columns.values()] for row in table.rows]
+    if (lines := _as_lines([[*table.columns], *rows], console.width)) is not None:
+        console.out(lines[0], style="bold", highlight=False)
+        if rows:
+            console.out("\n".join(lines[1:]), highlight=False)
+        return
+    drawn = Drawn(box=None, pad_edge=False)
     for place, heading in enumerate(table.columns):
         cells = [heading, *(row[place] for row in rows)]
         whole = [line for cell in cells for line in cell.splitlines()]
@@ -297,6 +304,30 @@ def _print_table(table: Table, console: "Console") -> None:
     for row in rows:
         drawn.add_row(*map(Text, row))
     console.print(drawn)
+
+
+def _as_lines(rows: Sequence[Sequence[str]], most: int) -> list[str] | None:
+    """Return a line a row where each fits one; None where a cell takes several.
+
+    To wrap what needs no wrapping takes seconds of a thousand rows.
+    """
+    from rich.cells import cell_len  # noqa: PLC0415 -- as rich is
+    from rich.control import strip_control_codes  # noqa: PLC0415
+
+    told = [[strip_control_codes(cell).expandtabs() for cell in row] for row in rows]
+    if any(len(cell.splitlines()) > 1 for row in told for cell in row):
+        return None
+    long = [[cell_len(cell) for cell in row] for row in told]
+    widths = [max(column) for column in zip(*long, strict=True)]
+    if sum(widths) + len(GAP) * (len(widths) - 1) > most:
+        return None
+    return [
+        GAP.join(
+            cell + " " * (width - taken)
+            for cell, taken, width in zip(row, lengths, widths, strict=True)
+        )
+        for row, lengths in zip(told, long, strict=True)
+    ]
 
 
 def _cell(row: Any, how: How) -> str:

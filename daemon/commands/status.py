@@ -1,5 +1,6 @@
 """What to do now: what is held, why, and what the bench is doing."""
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from daemon.holds import by_reason, doubted, offered_ends, sharpened_now
 from daemon.judging import ProductModel, to_repeat
 from daemon.presentation import (
     NO_DAEMON,
+    Concerning,
     figures,
     gauges,
     left_to_measure,
@@ -22,12 +24,13 @@ from daemon.presentation import (
     sentences,
     sharing,
     to_copy,
+    today,
     untold,
     waits,
 )
 from daemon.service import Client, Home
 from daemon.station import rejudging
-from daemon.traceability import good_again
+from daemon.traceability import Away, good_again, suspects_away
 from storage import (
     AlertState,
     Benches,
@@ -40,6 +43,7 @@ from storage import (
     Proof,
     ReworkOf,
     RunInDoubt,
+    Scope,
     SharedView,
     Signal,
     UnreachableError,
@@ -69,16 +73,17 @@ def status() -> Shown:
         doubts = doubted(at.store, at.product)
         standing = [one for one in at.rows(HoldState) if one.disposal is None]
         raised = at.store.rows(Signal, "signals", product=at.product)
+        proofs = at.store.rows(Proof, "proofs", product=at.product)
+        reworks = at.rows(ReworkOf)
+        product = ProductModel.of(at.settings.product)
+        near = {one.build for one in builds}
         found = sharpened_now(
-            raised,
-            at.store.rows(Proof, "proofs", product=at.product),
-            standing,
-            product=ProductModel.of(at.settings.product),
-            reworks=at.rows(ReworkOf),
-            near={one.build for one in builds},
+            raised, proofs, standing, product=product, reworks=reworks, near=near
         )
+        recent = [one for one in raised if one.build in near]
+        left = _left(suspects_away(at.store, product, recent, proofs, reworks), recent)
         offers = offered_ends(at.store, at.product, standing, raised, found)
-        reworked = good_again(at.store, at.product, found, at.rows(ReworkOf))
+        reworked = good_again(at.store, at.product, found, reworks)
         warned = at.store.rows(Signal, product=at.product, cause=Cause.CHART)
         # Where no channel is named, nothing was to be sent, and nobody waits for it.
         told = at.rows(AlertState) if at.settings.alerts.channels else []
@@ -99,6 +104,8 @@ def status() -> Shown:
                 at.store.table("to_measure_again", product=at.product).to_pylist(),
                 titles,
             ),
+            left=left,
+            away=_away(at, standing),
         )
         again = gauges.to_repeat(
             [
@@ -119,6 +126,7 @@ def status() -> Shown:
         reworked=reworked,
     )
     now = {
+        "left": list(left.values()),
         "headline": saying.headline,
         "lines": saying.lines,
         "also": saying.apart,
@@ -139,6 +147,26 @@ def status() -> Shown:
     }
     watching = sentences.watching(watched_by, said=saying.lines)
     return Shown(now, *_parts(now, watching, doubts, standing))
+
+
+def _left(away: Mapping[str, Away], findings: Sequence[Signal]) -> dict[str, str]:
+    """Return by finding what is said of its units that left and are not closed yet."""
+    said = {}
+    for one in findings:
+        mine = away.get(one.signal)
+        if mine is not None and mine.still_open:
+            numbers = Concerning(concerned=mine.concerned, left=mine.left)
+            said[one.signal] = today.left_first(one, numbers) or ""
+    return said
+
+
+def _away(at: Opened, holds: Sequence[HoldState]) -> set[str]:
+    """Return which of the units that are held by themselves have left."""
+    held = [one.subject for one in holds if one.scope is Scope.UNIT]
+    if not held:
+        return set()
+    away = at.store.table("away", product=at.product, serials=json.dumps(held))
+    return set(away.column("serial").to_pylist())
 
 
 def _doing(home: Home) -> dict[str, Any] | None:
@@ -208,6 +236,8 @@ def _parts(
     doubts: Doubts,
     holds: Sequence[Hold],
 ) -> Iterator[Part]:
+    for one in now["left"]:
+        yield Headline(one)
     yield Headline(now["headline"])
     yield from _names(now["findings"], holds)
     yield from now["lines"]

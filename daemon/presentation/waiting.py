@@ -1,7 +1,7 @@
 """What waits for whom, in the order of what to do: for whoever walks in."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from shlex import quote
@@ -10,7 +10,7 @@ from typing import Any
 from config import Bench
 from daemon.presentation.figures import counted
 from daemon.presentation.sentences import held
-from daemon.presentation.to_copy import decided, hold_end
+from daemon.presentation.to_copy import command, decided, hold_end
 from storage import Hold, Scope, counted_runs, serial_order
 
 SHORT_ID = 20
@@ -45,6 +45,8 @@ def waits(
     today: date,
     offers: Mapping[str, str] | None = None,
     again: Mapping[str, Mapping[str, str]] | None = None,
+    left: Mapping[str, str] | None = None,
+    away: Collection[str] = (),
 ) -> list[Waiting]:
     """Return what waits, the most urgent first.
 
@@ -64,9 +66,17 @@ def waits(
         By hold, why it may end.
     again
         Units that were reworked and not measured since, as `left_to_measure` has them.
+    left
+        By finding, what `left_first` says of its suspect units that have left.
+    away
+        Serials of the units that have left: none is decided on with one that is here.
     """
     deciding, offers = " or ".join(people), offers or {}
-    found = list(_at_the_bench(doing))
+    found = [
+        Waiting(who=deciding, what=said.rstrip("."), do=command("contain", finding))
+        for finding, said in (left or {}).items()
+    ]
+    found += _at_the_bench(doing)
     alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
     for serial, ranges in (again or {}).items():
         alike.setdefault(tuple(ranges.items()), []).append(serial)
@@ -76,7 +86,7 @@ def waits(
     ]
     found += [
         Waiting(who=deciding, what=what, do=hold_end(name))
-        for what, name in _decisions(holds, offers)
+        for what, name in _decisions(holds, offers, away)
     ]
     found += [
         Waiting(
@@ -100,20 +110,21 @@ def waits(
 
 
 def _decisions(
-    holds: Sequence[Hold], offers: Mapping[str, str]
+    holds: Sequence[Hold], offers: Mapping[str, str], away: Collection[str]
 ) -> Iterator[tuple[str, str]]:
     """Yield what is to be decided on, and the name that `hold end` takes for it.
 
-    Units that count up and are held alike are one decision.
+    Units that count up and are held alike are one decision, those that have left apart.
     """
     often, names = _often(holds), hold_names(holds)
-    alike: dict[tuple[str, str], dict[str, Hold]] = {}
+    alike: dict[tuple[str, str, bool], dict[str, Hold]] = {}
     for one in holds:
         if one.scope is Scope.UNIT and often[one.subject.casefold()] == 1:
             why = offers.get(one.hold, "").replace(one.subject, ANY_UNIT)
-            alike.setdefault((one.reason, why), {})[one.subject] = one
+            held_as = (one.reason, why, one.subject in away)
+            alike.setdefault(held_as, {})[one.subject] = one
     together: dict[str, tuple[list[str], str]] = {}
-    for (_, why), by_serial in alike.items():
+    for (_, why, _), by_serial in alike.items():
         for run in counted_runs(by_serial):
             told = (run, why.replace(f"Unit {ANY_UNIT}", "each"))
             together |= {by_serial[serial].hold: told for serial in run[1:] and run}

@@ -43,6 +43,7 @@ from .ship_gate import (
     orders_of as orders_of,
     require_listed as require_listed,
 )
+from .suspects_away import Away as Away, suspects_away as suspects_away
 from .tracing import (
     ContradictionError as ContradictionError,
     Place as Place,

@@ -49,8 +49,6 @@ USUAL_BUILDS = 4
 """Builds before those concerned that say how units scatter; each takes some 50 ms."""
 FEW_BUILDS = 15
 """So many are read all at once: that is sooner done than build by build."""
-NEGLIGIBLE = 0.001
-"""A unit that carries it with less than this probability is not concerned."""
 LIKELY = 0.5
 COVERAGE = 2.0
 PPM_PER_PERCENT = 1e4
@@ -511,7 +509,7 @@ def _concerned(
     limit = limit_ppm
     place = records.place(unit)
     where = str(place)
-    if probability < NEGLIGIBLE:
+    if probability < who_carries.NEGLIGIBLE:
         where = CLEAR
     elif place is Place.IN_HOUSE:
         where = where_now(records, unit)  # whether it is held, or in doubt

@@ -1,5 +1,6 @@
 """Reel to part to build to serial to shipment, and back."""
 
+import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -66,7 +67,73 @@ class ContradictionError(HoldpointError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Records:
+class Carrying:
+    """Units of some builds, and which reels they carry: what a question costs least."""
+
+    units: Sequence[Unit]
+    fittings: Sequence[Fitting]
+    reworks: Sequence[ReworkOf]
+    _fitted: Mapping[str, Sequence[Fitting]] = field(repr=False)
+    _replaced: Mapping[str, Sequence[ReworkOf]] = field(repr=False)
+    _carried: dict[str, dict[str, str]] = field(repr=False, default_factory=dict)
+    """Reels of the units that were asked about, by part: asked again and again."""
+
+    @classmethod
+    def of_builds(
+        cls,
+        store: Store,
+        product: str,
+        builds: Sequence[str],
+        reworks: Sequence[ReworkOf],
+    ) -> "Carrying":
+        """Ask the Store for the units of some builds.
+
+        Parameters
+        ----------
+        reworks
+            Of the product, oldest first.
+        """
+        several = json.dumps(builds)
+        fittings = store.rows(Fitting, product=product, build_in=several)
+        return Carrying(
+            units=store.rows(Unit, product=product, build_in=several),
+            fittings=fittings,
+            reworks=reworks,
+            _fitted=fitted_by_build(fittings),
+            _replaced=replaced_by_unit(reworks),
+        )
+
+    def reels_of(self, unit: Unit) -> dict[str, str]:
+        """Return the reel that each part of a unit comes from, by part."""
+        found = self._carried.get(unit.serial)
+        if found is None:
+            found = self._carried[unit.serial] = reels_of(
+                unit.serial,
+                self._fitted.get(unit.build, ()),
+                self._replaced.get(unit.serial, ()),
+            )
+        return found
+
+
+def fitted_by_build(fittings: Iterable[Fitting]) -> dict[str, list[Fitting]]:
+    """Return what is fitted, by build."""
+    found: dict[str, list[Fitting]] = {}
+    for one in fittings:
+        found.setdefault(one.build, []).append(one)
+    return found
+
+
+def replaced_by_unit(reworks: Iterable[ReworkOf]) -> dict[str, list[ReworkOf]]:
+    """Return the parts that were replaced, by serial."""
+    found: dict[str, list[ReworkOf]] = {}
+    for one in reworks:
+        if one.kind == ReworkKind.REPLACE:
+            found.setdefault(one.serial, []).append(one)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Records(Carrying):
     """What is recorded about a product's units, reels and moves, as rows.
 
     About some subjects: of the builds that they concern, with all their units.
@@ -75,15 +142,12 @@ class Records:
     product: str
     ranges: tuple[str, ...]
     builds: Sequence[BuildState]
-    units: Sequence[Unit]
-    fittings: Sequence[Fitting]
     reels: Sequence[Reel]
     receipts: Sequence[ReelReceipt]
     errors: Sequence[LatestResult]
     holds: Sequence[Held]
     shipments: Sequence[ShipmentState]
     past: Sequence[PastShipment]
-    reworks: Sequence[ReworkOf]
     doubted: Mapping[str, tuple[str, ...]]
     """By serial why its latest results are in doubt."""
     checks: Mapping[str, tuple[ReelCheck, ...]]
@@ -91,11 +155,7 @@ class Records:
     _units: Mapping[str, Unit] = field(repr=False)
     _errors: Mapping[str, Mapping[str, LatestResult]] = field(repr=False)
     _moves: Mapping[str, ShipmentState] = field(repr=False)
-    _fitted: Mapping[str, Sequence[Fitting]] = field(repr=False)
-    _replaced: Mapping[str, Sequence[ReworkOf]] = field(repr=False)
     _held: "_HeldBySubject" = field(repr=False)
-    _carried: dict[str, dict[str, str]] = field(repr=False, default_factory=dict)
-    """Reels of the units that were asked about, by part: asked again and again."""
 
     @classmethod
     def of(
@@ -122,11 +182,9 @@ class Records:
             """Return rows of a kind, in the order in which all of them come."""
             if builds is None:
                 return store.rows(kind, product=product)
-            return [
-                one
-                for build in builds
-                for one in store.rows(kind, product=product, build=build)
-            ]
+            several = "build_in" if kind in {Unit, Fitting} else "builds"
+            # All at once: a question costs more than the rows of many builds.
+            return store.rows(kind, product=product, **{several: json.dumps(builds)})
 
         units = of_builds(Unit)
         errors = sorted(of_builds(LatestResult), key=lambda one: one.number)
@@ -139,13 +197,7 @@ class Records:
         by_unit: dict[str, dict[str, LatestResult]] = {}
         for one in errors:
             by_unit.setdefault(one.serial, {})[one.range] = one
-        fitted: dict[str, list[Fitting]] = {}
-        for each in fittings:
-            fitted.setdefault(each.build, []).append(each)
-        replaced: dict[str, list[ReworkOf]] = {}
-        for rework in reworks:
-            if rework.kind == ReworkKind.REPLACE:
-                replaced.setdefault(rework.serial, []).append(rework)
+        replaced = replaced_by_unit(reworks)
         holds = holds_of(store, product)
         return cls(
             product=product,
@@ -160,7 +212,7 @@ class Records:
             else _reels_of(store, about, fittings, replaced, units),
             receipts=store.rows(ReelReceipt)
             if about is None
-            else [o for name in about for o in store.rows(ReelReceipt, reel=name)],
+            else store.rows(ReelReceipt, reel_in=json.dumps([*about])),
             errors=errors,
             holds=holds,
             shipments=shipments,
@@ -171,7 +223,7 @@ class Records:
             _units={one.serial: one for one in units},
             _errors=by_unit,
             _moves={one.serial: one for one in shipments},
-            _fitted=fitted,
+            _fitted=fitted_by_build(fittings),
             _replaced=replaced,
             _held=_HeldBySubject.of(holds),
         )
@@ -195,17 +247,6 @@ class Records:
     def errors_of(self, serial: str) -> Mapping[str, LatestResult]:
         """Return the latest result of each range of a unit."""
         return self._errors.get(serial, {})
-
-    def reels_of(self, unit: Unit) -> dict[str, str]:
-        """Return the reel that each part of a unit comes from, by part."""
-        found = self._carried.get(unit.serial)
-        if found is None:
-            found = self._carried[unit.serial] = reels_of(
-                unit.serial,
-                self._fitted.get(unit.build, ()),
-                self._replaced.get(unit.serial, ()),
-            )
-        return found
 
     def reels_before_rework(self, unit: Unit) -> dict[str, str]:
         """Return the reel of each part as the unit was built."""
@@ -284,16 +325,14 @@ def builds_about(
     store: Store, product: str, about: Collection[str], reworks: Iterable[ReworkOf]
 ) -> list[str]:
     """Return the builds that serials, reels or builds concern, oldest first."""
+    several = json.dumps([*about])
     named = {one.build for one in reworks if one.reel and one.reel in about}
-    for name in about:
-        named.add(name)
-        named |= {one.build for one in store.rows(Unit, product=product, serial=name)}
-        named |= {one.build for one in store.rows(Fitting, product=product, reel=name)}
-    found = [
-        one
-        for build in named
-        for one in store.rows(Build, product=product, build=build)
-    ]
+    named |= {
+        *about,
+        *(o.build for o in store.rows(Unit, product=product, serial_in=several)),
+        *(o.build for o in store.rows(Fitting, product=product, reel_in=several)),
+    }
+    found = store.rows(Build, product=product, build_in=json.dumps(sorted(named)))
     return [o.build for o in sorted(found, key=lambda o: (o.opened_at, o.build))]
 
 
@@ -308,7 +347,7 @@ def _reels_of(
     named = {*about, *(one.reel for one in fittings)}
     for unit in units:
         named |= {one.reel for one in replaced.get(unit.serial, ()) if one.reel}
-    found = [one for name in named for one in store.rows(Reel, reel=name)]
+    found = store.rows(Reel, reel_in=json.dumps(sorted(named)))
     return sorted(found, key=lambda one: (one.received_at, one.reel))
 
 

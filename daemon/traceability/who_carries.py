@@ -5,13 +5,13 @@ The one place that says so: whoever knows better replaces these two functions.
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot, inf, isfinite, sqrt
+from math import erfc, hypot, inf, isfinite, sqrt
 from statistics import fmean, stdev
 from typing import Any
 
 import scipy
 
-from daemon.traceability.tracing import Records
+from daemon.traceability.tracing import Carrying, Records
 from storage import (
     NOT_READ,
     Cause,
@@ -23,7 +23,10 @@ from storage import (
     serial_order,
 )
 
+SQRT_2 = sqrt(2)
 SURE = 0.999
+NEGLIGIBLE = 0.001
+"""A unit that carries it with less than this probability is not concerned."""
 PRIOR_FREEDOM = 4.0
 """How many units' worth the spread of ordinary reels counts against a few of this."""
 BY_DETECTOR = 1_000.0
@@ -157,13 +160,22 @@ def _beyond(
 ) -> float:
     total = 0.0
     if low_ppm is not None:
-        total += float(scipy.special.ndtr((low_ppm - error_ppm) / uncertainty_ppm))
+        total += _below((low_ppm - error_ppm) / uncertainty_ppm)
     if high_ppm is not None:
-        total += float(scipy.special.ndtr((error_ppm - high_ppm) / uncertainty_ppm))
+        total += _below((error_ppm - high_ppm) / uncertainty_ppm)
     return total
 
 
-def probabilities(records: Records, signal: Signal) -> dict[str, float]:
+def _below(deviations: float) -> float:
+    """Return the normal law's share below so many standard deviations.
+
+    By the standard library, to its last digits in the tail too: of many units whose
+    errors are all measured, `scipy.special` is not loaded for this alone.
+    """
+    return erfc(-deviations / SQRT_2) / 2
+
+
+def probabilities(records: Carrying, signal: Signal) -> dict[str, float]:
     """Return for every unit the probability that it carries what a finding names.
 
     1 or 0 by the recorded reel, or by place in the build where none is recorded;
@@ -205,7 +217,7 @@ def _replaced(records: Records, signal: Signal) -> set[str]:
 
 
 def _probability(
-    records: Records,
+    records: Carrying,
     unit: Unit,
     signal: Signal,
     told: Mapping[str, float],

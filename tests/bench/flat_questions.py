@@ -10,7 +10,13 @@ from daemon.holds import doubted, older_units
 from daemon.judging import ProductModel, StandardsThen
 from daemon.station import rejudging
 from daemon.station.time_of_unit import last_unit
-from daemon.traceability import Records, contain, records_about, trace
+from daemon.traceability import (
+    Records,
+    contain,
+    records_about,
+    suspects_away,
+    trace,
+)
 from daemon.traceability.containment import USUAL_BUILDS
 from daemon.traceability.papers.unit import unit_record
 from daemon.traceability.ship_gate import Gate
@@ -83,6 +89,15 @@ class Asked:
         assert self.store.rows(BuildState, product=NAME, newest=12)
         assert self.store.table("measured_units", product=NAME).num_rows == 1
         assert rejudging.sentences(self.store, NAME, {}) == ()
+
+    def away(self) -> None:
+        """Ask how many units that a finding concerns have left, as `status` does."""
+        tenth = (self.builds - 1) // EVERY_TENTH * EVERY_TENTH
+        name = f"B-{tenth:06d}-F1"
+        product = ProductModel.of(SETTINGS.product)
+        found = self.store.rows(Signal, "signals", signal=name)
+        away = suspects_away(self.store, product, found, (), ())
+        assert away[name].concerned == A_BUILD
 
     def shown(self) -> None:
         """Ask for everything that pages show."""
@@ -172,6 +187,7 @@ OF_ROWS: dict[str, Callable[[Asked], None]] = {
     "contain a reel": Asked.contain_reel,
     "may it leave": Asked.ship,
     "status": Asked.status,
+    "suspects that left": Asked.away,
     "all pages": Asked.shown,
     "a build's papers": Asked.build_papers,
     "a unit's paper": Asked.units_paper,

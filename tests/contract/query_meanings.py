@@ -259,14 +259,19 @@ def newest_measured(book: Book, product: str, newest: int) -> list[Row]:
 
 
 def narrowed(meaning: Callable[..., Rows], *names: str) -> Callable[..., Rows]:
-    """Return the meaning of a query that may be narrowed to a column's value."""
+    """Return the meaning of a query that may be narrowed to a column's value.
+
+    One that takes several `builds` is narrowed to those too.
+    """
 
     def rows(book: Book, **given: Any) -> Rows:
         wanted = {name: given.pop(name) for name in names}
+        several = given.pop("builds", None)
         return [
             one
             for one in meaning(book, **given)
             if all(value in {None, one[name]} for name, value in wanted.items())
+            and (several is None or one["build"] in json.loads(several))
         ]
 
     return rows
@@ -658,10 +663,11 @@ def shipments(book: Book, product: str) -> Rows:
     return rows
 
 
-def away(book: Book, product: str) -> Rows:
+def away(book: Book, product: str, serials: str | None = None) -> Rows:
     """Return units that did not come back."""
     gone = {o["serial"] for o in shipments(book, product) if o["returned_at"] is None}
-    return [{"serial": one} for one in sorted(gone)]
+    asked = gone if serials is None else gone & set(json.loads(serials))
+    return [{"serial": one} for one in sorted(asked)]
 
 
 def good_before(
@@ -1110,6 +1116,17 @@ TABLES: dict[str, tuple[str, Sequence[str], Callable[..., Rows]]] = {
         "fitting",
         ["product"],
         plain("fitting", "fitted_at fitting", product="product"),
+    ),
+    "fittings_of_builds": (
+        "fitting",
+        ["product", "build_in"],
+        lambda book, product, build_in: [
+            one
+            for one in plain("fitting", "fitted_at fitting", product="product")(
+                book, product=product
+            )
+            if one["build"] in json.loads(build_in)
+        ],
     ),
     "instruments": (
         "bench_instrument",

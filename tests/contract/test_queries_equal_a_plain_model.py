@@ -51,6 +51,8 @@ ASKED: dict[str, Sequence[Any]] = {
     "range": ("1 uA", "10 uA", "nothing"),
     "most": (1, 2, 60),
     "serials": (json.dumps(["A1-8", "S1-9", "A1-8", "nothing"]), "[]"),
+    "builds": (json.dumps(["A1", "S2", "A1", "nothing"]), "[]"),
+    "build_in": (json.dumps(["A1", "S2", "A1", "nothing"]), "[]"),
     "runs": (json.dumps(["run 0", "run 5", "run 9", "nothing"]), "[]"),
 }
 """What is asked for, by the name of the parameter."""

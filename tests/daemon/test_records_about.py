@@ -6,11 +6,21 @@ from pathlib import Path
 import pytest
 
 from config import Part
-from daemon.traceability import Containment, Records, contain, records_about, trace
+from daemon.judging import ProductModel
+from daemon.traceability import (
+    Containment,
+    Records,
+    contain,
+    records_about,
+    suspects_away,
+    trace,
+)
 from daemon.traceability.tracing import fitting_doubts, last_from, leftover_lines
 from storage.local import LocalStore
+from storage import ReworkOf
 from storage.records import Build, Fitting, Reel, Signal, Unit
 from tests.contract.two_products import PRODUCTS, told_to
+from tests.daemon.making import demo_settings
 from tests.storage.samples import RANGES
 
 PLANNED = Part(nominal_ohm=5e3, tolerance_ppm=1e3)
@@ -86,6 +96,26 @@ def test_whom_a_finding_or_a_reel_concerns_is_found_as_from_all_records(
         told += len(about.concerned)
     assert findings
     assert told > 4
+
+
+def test_how_many_suspects_left_is_counted_as_by_a_recall(store: LocalStore) -> None:
+    left = 0
+    for product in PRODUCTS:
+        whole = Records.of(store, product, RANGES)
+        named = demo_settings().product.model_copy(update={"name": product})
+        findings = store.rows(Signal, "signals", product=product)
+        reworks = store.rows(ReworkOf, product=product)
+        counted = suspects_away(
+            store, ProductModel.of(named), findings, (), reworks
+        )
+        assert set(counted) == {one.signal for one in findings if one.standing}
+        for name, away in counted.items():
+            recalled = contain(store, whole, name)
+            assert away.concerned == len(recalled.concerned)
+            assert away.left == len(recalled.left)
+            assert away.still_open == len(recalled.still_open)
+            left += away.left
+    assert left > 0
 
 
 def test_of_what_is_not_recorded_nothing_is_known(store: LocalStore) -> None:

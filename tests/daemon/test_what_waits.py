@@ -130,6 +130,40 @@ def test_holds_of_units_are_listed_as_people_count_them_after_builds_and_reels()
     assert [one.subject for one in listed] == ["B-1", "PA-2", "PA-9", "PA-10"]
 
 
+def test_units_that_have_left_come_first_and_are_decided_on_by_themselves() -> None:
+    held_units = [
+        Hold(
+            hold=f"unit-0123456789abcdef:PA-{number}",
+            signal=None,
+            placed_by="Ada Moreno",
+            product="p",
+            scope=Scope.UNIT,
+            subject=f"PA-{number}",
+            reason="Outside: 1 mA",
+            placed_at=datetime(2026, 3, 2, tzinfo=UTC),
+        )
+        for number in (4, 5, 6)
+    ]
+    first, asked, *decisions = waits(
+        doing={"prompt": PROMPT, "waiting": 1},
+        holds=held_units,
+        doubts=(),
+        messages=0,
+        bench=None,
+        people=PEOPLE,
+        today=TODAY,
+        left={"B-1-F1": "1 suspect unit has left: tell their holders."},
+        away={"PA-6"},
+    )
+    assert first == Waiting(
+        who="Ada Moreno or Jon Birk",
+        what="1 suspect unit has left: tell their holders",
+        do="holdpoint contain B-1-F1",
+    )
+    assert asked.do == "holdpoint bench answer"
+    assert [one.do for one in decisions] == [hold_end("PA-4..PA-5"), hold_end("PA-6")]
+
+
 def test_a_dropped_list_and_what_it_waits_for_come_first() -> None:
     doing = {"prompt": PROMPT, "waiting": 5, "session": None, "check_due": None}
     first, second, *rest = told(doing, messages=2, due=date(2026, 3, 20))

@@ -1,4 +1,5 @@
--- One row a build of the product: one `build`; those that are held, so many `newest` that
+-- One row a build of the product: one `build`; several `builds`
+-- (a list in JSON); those that are held, so many `newest` that
 -- were measured and those opened since; else all.
 -- units: how many were measured. first_pass_yield: of the units of which any range
 -- was judged, the share whose every range, at its first result as it was judged last,
@@ -35,6 +36,10 @@ asked as (
         build.product = $product
         and (cast($build as text) is null or build.build = cast($build as text))
         and (
+            cast($builds as text) is null
+            or build.build in (select unnest(from_json(cast($builds as text), '["varchar"]')))
+        )
+        and (
             cast($newest as bigint) is null
             or held.open_holds is not null
             or since.opened_at is null
@@ -53,7 +58,11 @@ first_result as (
         and kind = 'unit'
         and repeat = 0
         and (
-            (cast($build as text) is null and cast($newest as bigint) is null)
+            (
+                cast($build as text) is null
+                and cast($builds as text) is null
+                and cast($newest as bigint) is null
+            )
             or build in (select asked.build from asked)
         )
     group by build, serial
@@ -86,7 +95,7 @@ measured as (
         and kind = 'unit'
         and (cast($build as text) is null or build = cast($build as text))
         and (
-            cast($newest as bigint) is null
+            (cast($builds as text) is null and cast($newest as bigint) is null)
             or build in (select asked.build from asked)
         )
     group by build

@@ -1,6 +1,7 @@
 -- One row a unit and range: its latest result, as it was judged last; of one `build`, of
--- one `serial`, of so many `newest` builds that were measured, else of all. position: the unit's place in its build by its first run,
--- from 1. reruns: how many results of this range the unit had before.
+-- several `builds` (a list in JSON), of one `serial`, of so many `newest` builds that were
+-- measured, else of all. position: the unit's place in its build by its first run, from 1.
+-- reruns: how many results of this range the unit had before.
 with recent as (
     select build
     from build
@@ -19,6 +20,10 @@ latest as (
         kind = 'unit'
         and product = $product
         and (cast($build as text) is null or build = cast($build as text))
+        and (
+            cast($builds as text) is null
+            or build in (select unnest(from_json(cast($builds as text), '["varchar"]')))
+        )
         and (cast($serial as text) is null or serial = cast($serial as text))
         and (
             cast($newest as bigint) is null
@@ -34,6 +39,10 @@ first_run as (
         product = $product
         and kind = 'unit'
         and (cast($build as text) is null or build = cast($build as text))
+        and (
+            cast($builds as text) is null
+            or build in (select unnest(from_json(cast($builds as text), '["varchar"]')))
+        )
         and (
             cast($serial as text) is null
             or build = (select unit.build from unit where unit.serial = $serial)
