@@ -43,7 +43,6 @@ from .ship_gate import (
     orders_of as orders_of,
     require_listed as require_listed,
 )
-from .suspects_away import Away as Away, suspects_away as suspects_away
 from .tracing import (
     ContradictionError as ContradictionError,
     Place as Place,
@@ -52,3 +51,4 @@ from .tracing import (
     leftover as leftover,
     trace as trace,
 )
+from .who_left import Away as Away, suspects_away as suspects_away
