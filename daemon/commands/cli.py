@@ -144,7 +144,8 @@ def holdpoint(context: click.Context, home: Path | None, *, shared: bool) -> Non
     Measures every unit, notices the first unit at which something moved, and holds
     what is suspect until a named person releases it.
     """
-    context.obj = Home(home) if home is not None else Home.usual()
+    # Which one is usual is found out by whoever needs one: help does not.
+    context.obj = None if home is None else Home(home)
     context.meta[SHARED] = shared
 
 

@@ -206,7 +206,7 @@ def probability(records: Records, serial: str, signal: Signal) -> float:
     return _probability(records, unit, signal, told, replaced)
 
 
-def _replaced(records: Records, signal: Signal) -> set[str]:
+def _replaced(records: Carrying, signal: Signal) -> set[str]:
     """Return the units in which a part was replaced that a finding may be of."""
     parts = {signal.part, *(one.part for one in signal.basis.possible_parts)} - {None}
     return {

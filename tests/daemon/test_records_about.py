@@ -16,8 +16,8 @@ from daemon.traceability import (
     trace,
 )
 from daemon.traceability.tracing import fitting_doubts, last_from, leftover_lines
-from storage.local import LocalStore
 from storage import ReworkOf
+from storage.local import LocalStore
 from storage.records import Build, Fitting, Reel, Signal, Unit
 from tests.contract.two_products import PRODUCTS, told_to
 from tests.daemon.making import demo_settings
@@ -105,9 +105,7 @@ def test_how_many_suspects_left_is_counted_as_by_a_recall(store: LocalStore) -> 
         named = demo_settings().product.model_copy(update={"name": product})
         findings = store.rows(Signal, "signals", product=product)
         reworks = store.rows(ReworkOf, product=product)
-        counted = suspects_away(
-            store, ProductModel.of(named), findings, (), reworks
-        )
+        counted = suspects_away(store, ProductModel.of(named), findings, (), reworks)
         assert set(counted) == {one.signal for one in findings if one.standing}
         for name, away in counted.items():
             recalled = contain(store, whole, name)

@@ -20,6 +20,7 @@ from dashboard.data import Shown
 from storage.access import open_store
 from storage.records import Decision, Signal
 from storage.records_shipping import Shipment, ShipRule
+from tests.daemon.commanding import holdpoint
 from tests.daemon.making import AT, demo_settings
 from tests.daemon.seeded import BAD_FROM, BAD_REEL
 from tests.dashboard.test_pages import button, opened, said
@@ -130,6 +131,11 @@ def test_suspect_units_that_left_come_first_with_the_number_of_recall(
     assert (
         f"{concerned} of 30 units concerned, {away} {have} left" in recalled.headline()
     )
+    told = holdpoint("status", home=changed.folder).stdout.splitlines()
+    assert told[0].startswith(first)
+    waiting = told.index("What waits, in the order of what to do:")
+    assert told[waiting + 1].endswith(told[0].rstrip("."))
+    assert told[waiting + 2].strip() == f"holdpoint contain {FINDING}"
 
 
 def shipped(serial: str) -> Shipment:

@@ -18,7 +18,6 @@ from daemon.presentation.documents import (
 from daemon.presentation.documents.unit import UnitRecord
 from daemon.presentation.figures import day_of
 from daemon.traceability import who_carries
-from daemon.traceability.containment import NEGLIGIBLE
 from daemon.traceability.held import holds_of
 from daemon.traceability.papers.of_bench import (
     instruments_of,
@@ -27,6 +26,7 @@ from daemon.traceability.papers.of_bench import (
     standards_of,
 )
 from daemon.traceability.tracing import Records
+from daemon.traceability.who_carries import NEGLIGIBLE
 from storage import (
     Cause,
     CheckRow,
