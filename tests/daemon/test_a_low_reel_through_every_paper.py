@@ -28,6 +28,7 @@ from daemon.traceability.recall_sheets import cards, page, table
 from daemon.traceability.rework import trim_plan
 from daemon.traceability.ship_gate import Gate
 from daemon.traceability.tracing import Records
+from storage import LatestResult, ShipmentState
 from storage.evidence import Possible
 from storage.local import LocalStore
 from storage.records import (
@@ -322,6 +323,25 @@ def test_a_customers_notice_says_by_how_much_it_reads_low(store: LocalStore) -> 
     assert correction.error_ppm == error_of(store, AWAY) < -LIMIT_PPM
     assert made.right == ("1 µA", "10 µA", "1 mA")
     assert made.destination == f"order {AWAY}"
+
+
+def test_a_notice_of_a_unit_that_never_left_says_that_it_is_not_to_be_sent(
+    store: LocalStore,
+) -> None:
+    """Nobody has it; one that has left, and came back or not, had a holder."""
+    away = {one.serial for one in store.rows(ShipmentState, product=NAME)}
+    here = next(
+        one.serial
+        for one in store.rows(LatestResult, product=NAME)
+        if one.serial not in away
+    )
+    said = f"Do not send this notice: by our records unit {here} has not left"
+    made = customer_notice(store, demo_product(), here, issued_at=AT, issuer="us")
+    assert not made.has_left
+    assert said in documents.html(made)
+    gone = customer_notice(store, demo_product(), AWAY, issued_at=AT, issuer="us")
+    assert gone.has_left
+    assert "Do not send" not in documents.html(gone)
 
 
 def test_a_suppliers_report_claims_parts_below_their_label(
