@@ -31,7 +31,7 @@ function fieldNamed(name) {
     // duplicated must not number its scans like the other.
     const field = {
       name, queue, line: token(), next: 1, sent: [], tries: 0,
-      played: new Set(), given_up: [], sounds: {}, half: "",
+      played: new Set(), given_up: [], sounds: {}, inputs: new WeakSet(),
     };
     fields.set(name, field);
     listen(field);
@@ -129,38 +129,51 @@ function focused() {
   return outer?.shadowRoot?.activeElement ?? outer;
 }
 
+// Whether a key is a letter of what is typed; with AltGr it is one, with Alt none.
+const shortcut = (event) =>
+  (event.ctrlKey || event.metaKey || event.altKey) && !event.getModifierState("AltGraph");
+
+// The letter is put in at its key, never left to the browser: that would put it where
+// the focus is a moment later, and drawing the page moves this field, so that the focus
+// is nowhere for a while. A field that is out of the page keeps its letters too.
+function put(field, letter, where) {
+  const { input } = field;
+  const end = input.value.length;
+  const here = where === input;
+  input.setRangeText(
+    letter, here ? input.selectionStart : end, here ? input.selectionEnd : end, "end",
+  );
+}
+
 // Heard for as long as the page is loaded: while the page is drawn anew nobody would
 // listen else, and the letters of that moment would be lost.
 function listen(field) {
   const there = () => field.input?.isConnected;
   const begun = (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.isComposing || shortcut(event)) return;
+    if (!there() && location.pathname !== field.path) return;
     const focus = focused();
-    if (!there()) {
-      // The page is drawn anew just now: what is typed meanwhile is kept for the field.
-      if (typing(focus) || location.pathname !== field.path) return;
-      if (event.key === "Enter") {
-        take(field, field.half);
-        field.half = "";
-      } else if (event.key.length === 1 && event.key !== " ") field.half += event.key;
+    const ours = field.inputs.has(focus); // one that is drawn no more may have it yet
+    const nowhere = focus === null || focus === document.body;
+    if (!ours && typing(focus)) return;
+    if (event.key === "Enter") {
+      // While the page is drawn anew the focus is not where the letters went: an Enter
+      // that is lost then would join two scans.
+      if (ours || ((nowhere || !there()) && field.input.value !== "")) {
+        event.stopPropagation();
+        entered(field, event);
+      }
       return;
     }
-    if (focus === field.input) {
-      event.stopPropagation(); // no letter of a serial is a shortcut of the page
-      if (event.key === "Enter") entered(field, event);
-      return;
-    }
-    // The focus is nowhere for a moment when the page is drawn anew: an Enter that is
-    // lost then would join two scans.
-    if (event.key === "Enter" && (focus === null || focus === document.body)) {
-      if (field.input.value !== "") entered(field, event);
-      return;
-    }
-    // A scanner types wherever the focus is: where nothing takes letters, the field does.
-    if (event.key.length === 1 && event.key !== " " && !typing(focus)) {
-      event.stopPropagation();
-      field.input.focus();
-    }
+    if (ours) event.stopPropagation(); // no letter of a serial is a shortcut of the page
+    if (event.key.length !== 1) return;
+    // A scanner types wherever the focus is: where nothing takes letters, the field
+    // does. A blank presses buttons and turns pages; only within a serial it is a letter.
+    if (event.key === " " && !ours && !(nowhere && field.input.value !== "")) return;
+    event.stopPropagation();
+    event.preventDefault();
+    put(field, event.key, focus);
+    if (focus !== field.input) field.input.focus();
   };
   // After an order was typed the next letters are a serial.
   const ended = (event) => {
@@ -182,7 +195,6 @@ function listen(field) {
 }
 
 function entered(field, event) {
-  if (event.isComposing) return;
   event.preventDefault();
   field.given_up = [];
   take(field, field.input.value);
@@ -214,14 +226,14 @@ export default function ({ data, parentElement, setTriggerValue }) {
 
   if (field.input !== input) {
     // Another element than before: it goes on with the letters that the old one had.
-    const before = field.input === undefined ? "" : field.input.value;
-    input.value = before + field.half + input.value;
-    field.half = "";
+    if (field.input !== undefined) input.value = field.input.value + input.value;
+    field.inputs.add(input);
   }
+  const before = focused();
   field.input = input;
   field.path = location.pathname;
   field.follows = data.follows;
-  if (!typing(focused())) input.focus({ preventScroll: true });
+  if (field.inputs.has(before) || !typing(before)) input.focus({ preventScroll: true });
   say(field);
   hear(field, data.answered);
   send(field);

@@ -1,8 +1,9 @@
 """Units: all that is known of a unit, a reel or a build, from any part of its name."""
 
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -20,6 +21,7 @@ from dashboard import (
     measured,
     pictures,
     rework_form,
+    scanner,
     who,
 )
 from storage import NotFoundError, StorageError, UnitRow, UnreachableError
@@ -28,6 +30,21 @@ FOUND = 30
 """Serials that are offered where several have what was typed."""
 BACK = "came back"
 """Key of a viewer's session: which unit was taken back last."""
+ASKED = "asked for"
+"""Key of a viewer's session: what was scanned or typed here, the newest first."""
+SHOWN = 30
+"""How many of them are listed."""
+SUBJECT = "unit"
+"""Of the address: what is shown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What was asked for, and what was said of it; `number` counts them."""
+
+    number: int
+    text: str
+    said: str
 
 
 def show() -> None:
@@ -37,13 +54,55 @@ def show() -> None:
         look.say("Nothing is recorded yet.")
         return
     with st.container(key="subject", width=420):
-        typed = st.text_input(
+        scanner.field(
             "Serial, or a part of it; a reel or a build",
-            key="unit",
-            placeholder="Scan or type",
-            bind="query-params",
-        ).strip()
-    subject = typed or shown.builds[-1]
+            key="asked",
+            take=asked,
+            placeholder="Scan or type, then Enter",
+        )
+    subject = st.query_params.get(SUBJECT, "").strip() or shown.builds[-1]
+    what_it_is(shown, subject)
+    before(subject)
+
+
+def asked(text: str, _given: Mapping[str, Any] | None) -> None:
+    """Show what was scanned or typed; of several at once the last, and a line each."""
+    st.query_params[SUBJECT] = text
+    listed: list[Asked] = st.session_state.get(ASKED, [])
+    number = listed[0].number + 1 if listed else 1
+    one = Asked(number=number, text=text, said=in_a_line(text))
+    st.session_state[ASKED] = [one, *listed][:SHOWN]
+
+
+def in_a_line(text: str) -> str:
+    """Return what is known of a name in one sentence."""
+    if (shown := data.shown()) is None:
+        return screens.not_looked_up(text)
+    try:
+        named = meant(shown, text)
+        if len(named) == 1:
+            return known(shown, named[0])[1].headline
+    except UnreachableError:
+        return screens.not_looked_up(text)
+    except StorageError:
+        named = []
+    if not named:
+        return screens.unknown(text)
+    return screens.several(len(named), text, more=len(named) >= FOUND)
+
+
+def before(subject: str) -> None:
+    """List what was asked for before, each with what was said of it then."""
+    listed: list[Asked] = st.session_state.get(ASKED, [])
+    # What stands above is not said again; a link elsewhere leaves all of them.
+    rest = listed[1:] if listed and listed[0].text == subject else listed
+    if rest:
+        look.heading(screens.BEFORE)
+        look.quiet(*(screens.numbered(one.number, one.said) for one in rest))
+
+
+def what_it_is(shown: data.Shown, subject: str) -> None:
+    """Show what a name is of, or what it may be of."""
     try:
         named = meant(shown, subject)
     except UnreachableError:
@@ -88,15 +147,20 @@ def several(text: str, named: Sequence[str]) -> None:
 
 def choose(name: str) -> None:
     """Show one of several."""
-    st.session_state["unit"] = name
+    st.query_params[SUBJECT] = name
+
+
+def known(shown: data.Shown, subject: str) -> tuple[Records, Trace]:
+    """Return all that is recorded of one unit, reel or build, and where it leads."""
+    at = shown.connection
+    records = Records.of(at.store, at.name, at.product.keys, about=[subject])
+    return records, trace(records, subject, shown.product.titles)
 
 
 def about(shown: data.Shown, subject: str) -> None:
     """Show everything about one unit, reel or build."""
-    at = shown.connection
     try:
-        records = Records.of(at.store, at.name, at.product.keys, about=[subject])
-        found = trace(records, subject, shown.product.titles)
+        records, found = known(shown, subject)
     except UnreachableError:
         look.say(screens.not_looked_up(subject), [screens.GOES_ON])
         return

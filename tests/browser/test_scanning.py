@@ -2,26 +2,28 @@
 
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import cycle, islice
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import BrowserContext, CDPSession, Page, expect
 
 from daemon.service.home import Home
+from daemon.trials.stories.demo import lay_out
 from storage.access import open_store
 from storage.records_shipping import Shipment
 from tests.browser.conftest import free_port, wait_for
 from tests.browser.test_browser import SLOW_MS, choose_person, drawn, paged
 from tests.daemon.seeded import UNITS, seeded_home
-from tests.daemon.starting import running_daemon, screens
+from tests.daemon.starting import running, running_daemon, screens
 
 pytestmark = pytest.mark.browser
 
 EVERY_S = 0.2
 ORDER = "order 7"
-ANSWER = re.compile(r"^(\d+)\. ([^:]+: \S+)")
+ANSWER = re.compile(r"^(\d+)\. ([^:]+: [^.]+\.)")
 LEAVES, HELD, UNKNOWN = "PA-1", "PA-3", "PA-7"
 
 
@@ -62,14 +64,31 @@ def pack(page: Page, url: str) -> CDPSession:
 def scan(scanner: CDPSession, text: str) -> None:
     """Type like a scanner: letters without a pause, then Enter."""
     for letter in (*text, "Enter"):
-        enter = letter == "Enter"
-        code = {"code": "Enter", "windowsVirtualKeyCode": 13} if enter else {}
-        scanner.send(
-            "Input.dispatchKeyEvent",
-            {"type": "keyDown", "key": letter, "text": "\r" if enter else letter}
-            | code,
-        )
-        scanner.send("Input.dispatchKeyEvent", {"type": "keyUp", "key": letter} | code)
+        typed(scanner, letter)
+
+
+def typed(scanner: CDPSession, letter: str, *, between: str | None = None) -> None:
+    """Press a key: it goes down, its letter comes, it goes up.
+
+    Each is an event of its own, as of a keyboard: a page may be drawn anew in between.
+
+    Parameters
+    ----------
+    between
+        What the page does before the letter comes.
+    """
+    enter = letter == "Enter"
+    key = {"key": letter} | (
+        {"code": "Enter", "windowsVirtualKeyCode": 13} if enter else {}
+    )
+    for kind, more in (
+        ("rawKeyDown", {}),
+        ("char", {"text": "\r" if enter else letter}),
+        ("keyUp", {}),
+    ):
+        if kind == "char" and between is not None:
+            scanner.send("Runtime.evaluate", {"expression": between})
+        scanner.send("Input.dispatchKeyEvent", {"type": kind} | key | more)
 
 
 def answers(page: Page) -> dict[int, str]:
@@ -125,6 +144,38 @@ def scanned_quickly(page: Page, home: Home, url: str, *, scans: int) -> None:
     assert sorted(left) == sorted(set(serials) & set(known))
 
 
+HOST = (
+    "(window.host ??= [...document.querySelectorAll('*')]"
+    ".find((one) => one.shadowRoot?.querySelector('input')))"
+)
+"""The field's element of the page."""
+MOVED = f"{HOST}.parentNode.append({HOST})"
+"""The field is moved, as when something is drawn beside it: its focus is gone."""
+OUT = f"(window.around = {HOST}.parentNode, {HOST}.remove())"
+BACK = f"window.around.append({HOST})"
+
+
+@pytest.mark.parametrize("between", [MOVED, OUT, f"{OUT}, {BACK}"])
+def test_no_letter_is_lost_while_the_field_is_moved(
+    browser: BrowserContext, url: str, between: str
+) -> None:
+    """Whichever key the page is drawn at; a blank within a serial is a letter too."""
+    with paged(browser) as page:
+        scanner = pack(page, url)
+        keys = len("PA 7-0") + 1
+        for place in range(keys):
+            serial = f"PA 7-{place}"
+            for n, letter in enumerate((*serial, "Enter")):
+                typed(scanner, letter, between=between if n == place else None)
+            if between == OUT:
+                page.evaluate(BACK)
+            expect(page.locator("h1").first).to_have_text(f"Must not leave: {serial}.")
+        expect(page.locator(".words p.quiet", has_text=f"{keys - 1}. ")).to_be_visible()
+        assert answers(page) == {
+            place + 1: f"Must not leave: PA 7-{place}." for place in range(keys - 1)
+        }
+
+
 def test_sixty_quick_scans_have_their_answers_in_order(
     browser: BrowserContext, home: Home, url: str
 ) -> None:
@@ -138,6 +189,105 @@ def test_a_thousand_quick_scans_have_their_answers_in_order(
 ) -> None:
     with paged(browser) as page:
         scanned_quickly(page, home, url, scans=1000)
+
+
+HEARS = """() => {
+  window.lines = [];
+  const known = new Set();
+  const look = () => {
+    const now = [...document.querySelectorAll(".words p")].map((o) => o.textContent);
+    for (const one of now.reverse().filter((o) => !known.has(o))) {
+      known.add(one);
+      lines.push(one);
+    }
+  };
+  new MutationObserver(look).observe(
+    document.body, { subtree: true, childList: true, characterData: true });
+}"""
+"""Keeps each line that stood on the page, in the order in which they came."""
+
+
+def heard_quickly(page: Page, serials: Sequence[str], line: re.Pattern[str]) -> Any:
+    """Scan every 0.2 s; return what the page's lines said, once, in order."""
+    page.evaluate(HEARS)
+    scanner = page.context.new_cdp_session(page)
+    begun_s = time.monotonic()
+    for place, serial in enumerate(serials, start=1):
+        scan(scanner, serial)
+        time.sleep(max(0.0, begun_s + EVERY_S * place - time.monotonic()))
+    print(f"\n{len(serials)} scans in {time.monotonic() - begun_s:.0f} s")  # noqa: T201
+    page.wait_for_function(
+        "Object.keys(sessionStorage).filter((o) => o.startsWith('holdpoint scans'))"
+        ".every((o) => JSON.parse(sessionStorage[o]).queue.length === 0)",
+        timeout=SLOW_MS,
+    )
+    drawn(page)
+    found = (line.match(one) for one in page.evaluate("lines"))
+    return list(dict.fromkeys(one[1] for one in found if one))
+
+
+def ordered_quickly(browser: BrowserContext, tmp_path: Path, *, scans: int) -> None:
+    """Each scan on the page Bench is one order, in order."""
+    made = lay_out(tmp_path / "home")
+    serials = [f"PA-{1000 + n}" for n in range(scans)]
+    port = free_port()
+    with running(made, seed=2, units=4) as (operator, _), screens(made, port):
+        # The check standard is asked for, and all orders wait for it.
+        operator.open("B-1", scans)
+        url = wait_for(f"http://127.0.0.1:{port}")
+        with paged(browser) as page:
+            page.goto(f"{url}/bench")
+            page.get_by_label("Serial: scan it").wait_for(timeout=SLOW_MS)
+            drawn(page)
+            found = heard_quickly(page, serials, re.compile(r"(PA-\d+)\b"))
+            assert found == serials
+            assert operator.client.state()["waiting"] == scans
+
+
+def looked_up_quickly(browser: BrowserContext, url: str, *, scans: int) -> None:
+    """Each scan on the page Units is looked up, in order."""
+    told = {
+        f"PA-{build}00{n}": f"Unit PA-{build}00{n} of build B-{build}: in the house"
+        + (", held." if build == 3 else ".")
+        for n in range(UNITS)
+        for build in (1, 3)
+    } | {f"PA-70{n}": f"Nothing is called PA-70{n}." for n in range(10, 20)}
+    serials = list(islice(cycle(told), scans))
+    with paged(browser) as page:
+        page.goto(f"{url}/units")
+        page.get_by_label("Serial, or a part of it").wait_for(timeout=SLOW_MS)
+        drawn(page)
+        found = heard_quickly(page, serials, re.compile(r"(\d+\. .+)"))
+        expect(page.locator("h1").first).to_have_text(told[serials[-1]])
+        # The newest stands in the headline.
+        right = [f"{n}. {told[one]}" for n, one in enumerate(serials, start=1)]
+        assert found == right[:-1]
+
+
+def test_forty_quick_scans_are_orders_in_order(
+    browser: BrowserContext, tmp_path: Path
+) -> None:
+    ordered_quickly(browser, tmp_path, scans=40)
+
+
+def test_forty_quick_scans_are_looked_up_in_order(
+    browser: BrowserContext, url: str
+) -> None:
+    looked_up_quickly(browser, url, scans=40)
+
+
+@pytest.mark.bench
+def test_a_thousand_quick_scans_are_orders_in_order(
+    browser: BrowserContext, tmp_path: Path
+) -> None:
+    ordered_quickly(browser, tmp_path, scans=1000)
+
+
+@pytest.mark.bench
+def test_a_thousand_quick_scans_are_looked_up_in_order(
+    browser: BrowserContext, url: str
+) -> None:
+    looked_up_quickly(browser, url, scans=1000)
 
 
 def test_what_was_scanned_before_a_reload_is_answered_once(

@@ -10,7 +10,7 @@ from daemon.traceability.papers import DOCUMENTS, Of
 from dashboard import data, documents
 from dashboard.documents import Paper, UndoneError, made
 from tests.daemon.seeded import BAD_REEL
-from tests.dashboard.test_pages import opened
+from tests.dashboard.test_pages import opened, scan
 
 SUBJECTS = {
     Of.UNIT: "PA-3007", Of.BUILD: "B-3", Of.FINDING: "B-3-F1", Of.CONTAINMENT: "B-3-F1",
@@ -83,7 +83,7 @@ def test_documents_are_offered_where_the_thing_is_shown(
 ) -> None:
     app = opened(page)
     if subject is not None:
-        app.text_input(key="unit").set_value(subject).run()
+        app = scan(app, subject)
     shown = [one.proto.label for one in app.get("download_button")]
     assert set(labels) <= set(shown)
     assert bool(labels) is bool(set(shown) - {"CSV", "SVG"})

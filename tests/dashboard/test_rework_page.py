@@ -16,7 +16,7 @@ from storage import Disposal, HoldState, LedgerRow, ReworkOf, Scope
 from storage.access import open_store
 from tests.daemon.making import demo_settings
 from tests.daemon.seeded import BAD_REEL
-from tests.dashboard.test_pages import button, ended, opened, said, type_readings
+from tests.dashboard.test_pages import button, ended, opened, said, scan, type_readings
 
 FIRST, LAST = "PA-3005", "PA-3006"
 NAME = "photodiode-amplifier"
@@ -94,7 +94,7 @@ def test_the_form_is_where_a_user_looks(changed: Home, page: str) -> None:
     del changed
     app = opened(page)
     if page == "units":
-        app.text_input(key="unit").set_value(FIRST).run()
+        app = scan(app, FIRST)
     assert not app.exception
     assert button_of(app)
 

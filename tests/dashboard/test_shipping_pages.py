@@ -2,6 +2,7 @@
 
 import pytest
 
+from daemon.presentation import screens
 from daemon.service.home import Home
 from daemon.traceability.ship_gate import Gate
 from storage import LedgerRow
@@ -24,21 +25,41 @@ def test_the_recall_page_lists_whom_a_finding_concerns() -> None:
 @pytest.mark.usefixtures("held")
 def test_a_reel_is_traced_with_a_picture() -> None:
     app = opened("units")
-    app.text_input(key="unit").set_value(BAD_REEL).run()
+    app = scan(app, BAD_REEL)
     assert not app.exception
     assert f"Reel {BAD_REEL}" in said(app)
     assert len(app.get("vega_lite_chart")) == 2
-    app.text_input(key="unit").set_value("nothing <b>").run()
+    app = scan(app, "nothing <b>")
     assert "Nothing is called nothing &lt;b&gt;." in "".join(o.value for o in app.html)
 
 
 @pytest.mark.usefixtures("held")
 def test_a_traced_unit_shows_what_was_last_measured() -> None:
     app = opened("units")
-    app.text_input(key="unit").set_value(GOOD).run()
+    app = scan(app, GOOD)
     assert not app.exception
     assert "As last measured" in said(app)
     assert said(app).count("(k = 2): ") + said(app).count("(k = 2), limit ") == 4
+
+
+@pytest.mark.usefixtures("held")
+def test_what_was_looked_up_before_is_listed_with_what_was_said() -> None:
+    app = opened("units")
+    assert screens.BEFORE not in said(app)
+    for text in ("PA-2", "PA-9999", GOOD):
+        app = scan(app, text)
+    assert not app.exception
+    assert app.query_params["unit"] == GOOD
+    words = said(app)
+    assert "2. Nothing is called PA-9999." in words
+    assert "1. 10 names have PA-2 in them. Which one?" in words
+    assert f"3. Unit {GOOD}" not in words
+    app = scan(app, "PA-2")
+    assert f"3. Unit {GOOD} of build" in said(app)
+    button(app, "PA-2003").click().run()
+    assert "<h1" in said(app)
+    assert "Unit PA-2003 of build B-2" in said(app)
+    assert app.query_params["unit"] == "PA-2003"
 
 
 @pytest.mark.usefixtures("nothing")
@@ -93,14 +114,14 @@ def test_the_screen_says_what_leaves_by_plan(monkeypatch: pytest.MonkeyPatch) ->
 
 def test_a_unit_that_came_back_is_taken_back_on_its_page(changed: Home) -> None:
     app = opened("units")
-    app.text_input(key="unit").set_value(GOOD).run()
+    app = scan(app, GOOD)
     assert not [one for one in app.button if one.label == "It is here"]
     app = opened("packing")
     app.selectbox(key="who decides").set_value("Ada Moreno").run()
     app.text_input(key="order").set_value("order 7").run()
     app = scan(app, GOOD)
     app = opened("units")
-    app.text_input(key="unit").set_value(GOOD).run()
+    app = scan(app, GOOD)
     button(app, "It is here").click().run()
     assert "Say who takes it back." in said(app)
     app.selectbox(key="who decides").set_value("Ada Moreno").run()
