@@ -142,6 +142,8 @@ class Record:
             return None
         growth = NEXT_LOOK if count < LATE else NEXT_LATE_LOOK
         self._look = max(count + 1, ceil(growth * count))
+        if count < self._most:
+            self._look = min(self._look, self._most)
         self._moves = True
         first = self._repeated()
         for start in dict.fromkeys(
