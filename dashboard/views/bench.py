@@ -151,29 +151,7 @@ def by_instruments() -> None:
     look.heading("By the instruments" if has_bench else "Into which build")
     into_build(builds)
     after_rework(orders, has_bench=has_bench)
-    if has_bench:
-        scanner.field(
-            "Serial: scan it, or type it and press Enter",
-            key="ordered",
-            take=scanned,
-            context={"build": st.session_state["build"]},
-        )
-        with st.container(key="bench orders", horizontal=True, gap="small"):
-            st.button(
-                "Measure the next serial",
-                # Another key after each order: a second click on one is no order.
-                key=f"next {len(orders)}",
-                on_click=order_next,
-                args=(len(orders),),
-            )
-            if (st.session_state.get(LOOKED) or {}).get("session"):
-                st.button(
-                    screens.END_SESSION,
-                    key=f"end {len(orders)}",
-                    on_click=order_end,
-                    args=(len(orders),),
-                    help=screens.END_MEANS,
-                )
+    place_of_field = place_for(has_bench)
     first = max(0, len(orders) - SHOWN_ORDERS)
     orders[first:] = [
         one if one["state"] in ENDED else followed(one) for one in orders[first:]
@@ -182,6 +160,11 @@ def by_instruments() -> None:
     mine = of_now(orders[first:], now_done)
     look.lines(*(result(one, now_done) for one in reversed(mine)))
     again(mine)
+    if has_bench:
+        # It stands above, and comes last: once it has its answer the next scans are
+        # sent, and what is not drawn by then is never drawn.
+        with place_of_field:
+            take_scans(orders)
 
 
 def of_now(
@@ -197,6 +180,32 @@ def of_now(
         if one["state"] in ENDED:
             one.setdefault("in session", latest)
     return [one for one in orders if one.get("in session", latest) == latest]
+
+
+def take_scans(orders: list[dict[str, Any]]) -> None:
+    """Take orders by scanner, keyboard or button."""
+    scanner.field(
+        "Serial: scan it, or type it and press Enter",
+        key="ordered",
+        take=scanned,
+        context={"build": st.session_state["build"]},
+    )
+    with st.container(key="bench orders", horizontal=True, gap="small"):
+        st.button(
+            "Measure the next serial",
+            # Another key after each order: a second click on one is no order.
+            key=f"next {len(orders)}",
+            on_click=order_next,
+            args=(len(orders),),
+        )
+        if (st.session_state.get(LOOKED) or {}).get("session"):
+            st.button(
+                screens.END_SESSION,
+                key=f"end {len(orders)}",
+                on_click=order_end,
+                args=(len(orders),),
+                help=screens.END_MEANS,
+            )
 
 
 def into_build(builds: Sequence[str]) -> None:

@@ -53,16 +53,19 @@ def show() -> None:
     if not shown.builds:
         look.say("Nothing is recorded yet.")
         return
-    with st.container(key="subject", width=420):
+    place = st.container(key="subject", width=420)
+    subject = st.query_params.get(SUBJECT, "").strip() or shown.builds[-1]
+    what_it_is(shown, subject)
+    before(subject)
+    # It stands above, and comes last: once it has its answer the next scans are sent,
+    # and what is not drawn by then is never drawn.
+    with place:
         scanner.field(
             "Serial, or a part of it; a reel or a build",
             key="asked",
             take=asked,
             placeholder="Scan or type, then Enter",
         )
-    subject = st.query_params.get(SUBJECT, "").strip() or shown.builds[-1]
-    what_it_is(shown, subject)
-    before(subject)
 
 
 def asked(text: str, _given: Mapping[str, Any] | None) -> None:
