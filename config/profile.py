@@ -83,7 +83,8 @@ class SerialLine(Strict):
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
     flow_control: Literal["none", "hardware", "hardware DTR/DSR", "software"] = "none"
-    """Who stops the other: nobody; RTS and CTS, or DTR and DSR; characters."""
+    """Who stops the other: nobody; RTS and CTS; DTR and DSR, looked at before each
+    line that is sent; characters."""
     power_from_line: bool = False
     """Whether DTR is set and RTS is cleared: it feeds the receiver of an optical
     lead."""

@@ -30,6 +30,13 @@ __all__ = ["connect", "overhear", "registers", "resources"]
 
 LONGEST_ANSWER = 65_536
 SILENT_S = 0.02
+DTR_DSR = "hardware DTR/DSR"
+DSR_LOOK_S = 0.005
+NOT_READY = "it did not raise its line DSR, which says that it is ready, within"
+ITS_LEAD = (
+    "see that it is on and that its lead has that wire; without it the profile's "
+    'flow_control is "none"'
+)
 """What comes later than this after the rest is another piece."""
 OWN, INSTALLED = "@py", "@ivi"
 """Libraries: the one that comes along, and that of the machine, if any."""
@@ -179,6 +186,7 @@ class _VisaLine:
             return []  # a line that gives answers only, each framed by itself
         wire.arrived(0.0)
         if ask is not None:
+            wire.until_ready(within_s)
             self._resource.write_raw((ask + self._profile.write_termination).encode())
         pieces: list[bytes] = []
         silent = True
@@ -219,6 +227,9 @@ class _VisaLine:
             raise ValueError(message)
         command = text + self._profile.write_termination
         try:
+            # Off is sent in any case: what it does not take is not seen as off.
+            if self._wire is not None and text != self._profile.output_off:
+                self._wire.until_ready(self.timeout_s)
             self._resource.write_raw(command.encode("ascii"))
             if self._wire is not None:
                 raw = self._answer(self._wire, text.encode("ascii"), lines)
@@ -298,6 +309,16 @@ class _Wire(Protocol):
         """
         ...
 
+    def until_ready(self, within_s: float) -> None:
+        """Wait until the other end takes a line.
+
+        Raises
+        ------
+        OSError
+            It does not within this time, or cannot say so.
+        """
+        ...
+
     def descriptor(self) -> int | None:
         """Return what another process can speak over, where it can."""
         ...
@@ -327,6 +348,9 @@ class _SocketWire:
             raise ConnectionError(message)
         return come
 
+    def until_ready(self, within_s: float) -> None:
+        """Do nothing: the network sees to it."""
+
     def descriptor(self) -> int | None:
         return self.link.fileno()
 
@@ -339,6 +363,7 @@ class _SerialWire:
 
     def __init__(self, port: Any, profile: Profile) -> None:
         self._port = port
+        self._asks_dsr = profile.serial.flow_control == DTR_DSR
         try:
             self._set(profile.serial)
         except Exception as exc:  # what a port cannot do is told in many ways
@@ -352,7 +377,7 @@ class _SerialWire:
         port.parity = {"none": "N", "even": "E", "odd": "O"}[line.parity]
         port.stopbits = line.stop_bits
         port.rtscts = line.flow_control == "hardware"
-        port.dsrdtr = line.flow_control == "hardware DTR/DSR"
+        port.dsrdtr = line.flow_control == DTR_DSR
         port.xonxoff = line.flow_control == "software"
         if line.power_from_line:
             port.dtr, port.rts = True, False
@@ -363,6 +388,17 @@ class _SerialWire:
         first: bytes = self._port.read(1)
         rest: bytes = self._port.read(self._port.in_waiting) if first else b""
         return first + rest
+
+    def until_ready(self, within_s: float) -> None:
+        # Few systems hold back what is sent for DSR; each tells how it stands.
+        if not self._asks_dsr:
+            return
+        deadline_s = monotonic() + within_s
+        while not self._port.dsr:
+            if monotonic() > deadline_s:
+                message = f"{NOT_READY} {within_s:g} s: {ITS_LEAD}"
+                raise TimeoutError(message)
+            Event().wait(DSR_LOOK_S)
 
     def descriptor(self) -> int | None:
         try:

@@ -5,6 +5,7 @@ import threading
 from collections import Counter
 from select import select
 from time import monotonic
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from daemon.bench.errors import (
     WrongIdentityError,
 )
 from daemon.bench.retry import NEVER, Retry
-from daemon.bench.visa import _SocketWire, _VisaLine, connect
+from daemon.bench.visa import _SerialWire, _SocketWire, _VisaLine, connect
 from tests.daemon.bench.faulty import Fault, FaultyServer, faulty_server
 
 PROFILE = Profile(
@@ -209,6 +210,64 @@ def test_nothing_is_sent_on_a_line_with_something_unread() -> None:
             bare.query("READ?")
         bare.close()
         assert server.received == ["READ?"]
+
+
+class Pins:
+    """A serial port whose other end raises DSR after so many looks."""
+
+    def __init__(self, looks: float) -> None:
+        self.looks = looks
+
+    @property
+    def dsr(self) -> bool:
+        self.looks -= 1
+        return self.looks < 0
+
+
+class Silent(_SerialWire):
+    """Such a port on which nothing comes."""
+
+    def arrived(self, within_s: float) -> bytes:
+        """Return nothing."""
+        del within_s
+        return b""
+
+
+def with_pins(looks: float, flow_control: str) -> tuple[_VisaLine, list[bytes]]:
+    """Return a line over such a port that answers nothing, and what it is sent."""
+    port, sent = Pins(looks), list[bytes]()
+    profile = Profile.model_validate(
+        {
+            "title": "source", "kind": "current source", "output_off": "OUTP OFF",
+            "output_on": "OUTP ON", "set_level": "CURR {level}", "output": "OUTP?",
+            "set_compliance": "VOLT {compliance}",
+            "serial": {"flow_control": flow_control},
+        }
+    )  # fmt: skip
+    one = _VisaLine.__new__(_VisaLine)
+    wire = Silent(port, profile)
+    parts = {
+        "_wire": wire, "_profile": profile, "timeout_s": 0.05,
+        "_resource": SimpleNamespace(write_raw=sent.append),
+        "_answer": lambda *_: b"", "_frames": None,
+    }  # fmt: skip
+    for name, part in parts.items():
+        setattr(one, name, part)
+    return one, sent
+
+
+def test_nothing_but_off_is_sent_while_dsr_says_that_it_is_not_ready() -> None:
+    """The library sets the lines, and leaves it to whoever sends to look at them."""
+    one, sent = with_pins(1e9, "hardware DTR/DSR")
+    with pytest.raises(TimeoutError, match="did not raise its line DSR"):
+        one._exchange("CURR 1e-3", 0)
+    assert sent == []
+    one._exchange("OUTP OFF", 0)
+    assert sent == [b"OUTP OFF\n"]
+    for looks, flow_control in ((3, "hardware DTR/DSR"), (1e9, "none")):
+        one, sent = with_pins(looks, flow_control)
+        one._exchange("CURR 1e-3", 0)
+        assert sent == [b"CURR 1e-3\n"]
 
 
 def test_two_threads_never_swap_answers() -> None:
