@@ -142,7 +142,10 @@ def as_typed(serials: Iterable[str]) -> list[str]:
 
 
 def end_together(key: str, ended_before: int) -> None:
-    """End every hold by itself on the units of the form: all of them, or none."""
+    """End every hold by itself on the units of the form.
+
+    What may refuse it is looked at before the first is ended.
+    """
     state = st.session_state
     if ended_before != state.get(ENDED_TOGETHER, 0):
         return
