@@ -24,7 +24,7 @@ from dashboard import (
     scanner,
     who,
 )
-from storage import NotFoundError, StorageError, UnitRow, UnreachableError
+from storage import StorageError, UnitRow, UnreachableError
 
 FOUND = 30
 """Serials that are offered where several have what was typed."""
@@ -55,10 +55,12 @@ def show() -> None:
         return
     place = st.container(key="subject", width=420)
     subject = st.query_params.get(SUBJECT, "").strip() or shown.builds[-1]
-    what_it_is(shown, subject)
+    headline, body = st.container(), st.container()
     before(subject)
-    # It stands above, and comes last: once it has its answer the next scans are sent,
-    # and what is not drawn by then is never drawn.
+    with headline:
+        found = what_it_is(shown, subject)
+    # It stands above, and comes once each scan has its line: the next are sent then,
+    # and what is not drawn by that time is drawn for the last of them alone.
     with place:
         scanner.field(
             "Serial, or a part of it; a reel or a build",
@@ -66,6 +68,9 @@ def show() -> None:
             take=asked,
             placeholder="Scan or type, then Enter",
         )
+    if found is not None:
+        with body:
+            about(shown, *found)
 
 
 def asked(text: str, _given: Mapping[str, Any] | None) -> None:
@@ -104,20 +109,22 @@ def before(subject: str) -> None:
         look.quiet(*(screens.numbered(one.number, one.said) for one in rest))
 
 
-def what_it_is(shown: data.Shown, subject: str) -> None:
-    """Show what a name is of, or what it may be of."""
+def what_it_is(shown: data.Shown, subject: str) -> tuple[Records, Trace] | None:
+    """Say what a name is of, or what it may be of; return all of what it is of."""
     try:
         named = meant(shown, subject)
+        found = known(shown, named[0]) if len(named) == 1 else None
     except UnreachableError:
         look.say(screens.not_looked_up(subject), [screens.GOES_ON])
-        return
+        return None
     except StorageError as exc:
         look.say(screens.unknown(subject), [str(exc)])
-        return
-    if len(named) != 1:
+        return None
+    if found is None:
         several(subject, named)
-        return
-    about(shown, named[0])
+    else:
+        look.say(found[1].headline)
+    return found
 
 
 def meant(shown: data.Shown, text: str) -> list[str]:
@@ -160,25 +167,16 @@ def known(shown: data.Shown, subject: str) -> tuple[Records, Trace]:
     return records, trace(records, subject, shown.product.titles)
 
 
-def about(shown: data.Shown, subject: str) -> None:
+def about(shown: data.Shown, records: Records, found: Trace) -> None:
     """Show everything about one unit, reel or build."""
-    try:
-        records, found = known(shown, subject)
-    except UnreachableError:
-        look.say(screens.not_looked_up(subject), [screens.GOES_ON])
-        return
-    except NotFoundError as exc:
-        look.say(screens.unknown(subject), [str(exc)])
-        return
-    look.say(found.headline)
     if found.kind == "serial":
         unit(shown, records, found)
     else:
         if found.cells:
             charts.traced(
-                segments(found.cells, subject),
+                segments(found.cells, found.subject),
                 words=screens.traced_alt(found.headline),
-                key=f"trace {subject}",
+                key=f"trace {found.subject}",
             )
         look.lines(*found.lines)
     documents.offer(papers(found, records, shown), key="traced")
