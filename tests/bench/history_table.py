@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, nullcontext, suppress
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
@@ -206,8 +206,34 @@ def _of_the_cycle(side: Side) -> Iterator[tuple[str, str]]:
 
 def _of_a_daemon(home: Home) -> Iterator[tuple[str, str]]:
     """Tell when a daemon serves and has caught up, what it takes then and idle."""
-    command = [sys.executable, "-m", "daemon.commands.cli", "--home", str(home.folder)]
+    with _daemon(home):  # its bytecode is kept then, as where it is installed
+        _wait_until(home, _caught_up)
     begin_s = time.monotonic()
+    with _daemon(home) as process:
+        for name, reached in (
+            ("daemon serves", lambda _: True),
+            ("daemon has caught up", _caught_up),
+        ):
+            _wait_until(home, reached)
+            wall_s, used_s = time.monotonic() - begin_s, _used_s(process.pid)
+            yield name, f"{used_s:.1f} s ({wall_s:.1f} by the clock)"
+        yield "its memory", f"{_memory_mb(process.pid):.0f} MB"
+        time.sleep(IDLE_S)
+        before_s = _used_s(process.pid)
+        time.sleep(IDLE_S)
+        share = (_used_s(process.pid) - before_s) / IDLE_S
+        yield "it idles, of a core", f"{100 * share:.1f} %"
+        yield "its memory then", f"{_memory_mb(process.pid):.0f} MB"
+
+
+def _caught_up(state: dict[str, Any]) -> bool:
+    return bool(state["history"])
+
+
+@contextmanager
+def _daemon(home: Home) -> Iterator[subprocess.Popen[bytes]]:
+    """Run a daemon without a bench; end it with what is done."""
+    command = [sys.executable, "-m", "daemon.commands.cli", "--home", str(home.folder)]
     with subprocess.Popen(
         [*command, "daemon", "--no-bench"],
         cwd=home.folder,
@@ -216,20 +242,7 @@ def _of_a_daemon(home: Home) -> Iterator[tuple[str, str]]:
         stderr=subprocess.DEVNULL,
     ) as process:
         try:
-            for name, reached in (
-                ("daemon serves", lambda _: True),
-                ("daemon has caught up", lambda state: bool(state["history"])),
-            ):
-                _wait_until(home, reached)
-                wall_s, used_s = time.monotonic() - begin_s, _used_s(process.pid)
-                yield name, f"{used_s:.1f} s ({wall_s:.1f} by the clock)"
-            yield "its memory", f"{_memory_mb(process.pid):.0f} MB"
-            time.sleep(IDLE_S)
-            before_s = _used_s(process.pid)
-            time.sleep(IDLE_S)
-            share = (_used_s(process.pid) - before_s) / IDLE_S
-            yield "it idles, of a core", f"{100 * share:.1f} %"
-            yield "its memory then", f"{_memory_mb(process.pid):.0f} MB"
+            yield process
         finally:
             process.terminate()
 
