@@ -202,7 +202,8 @@ def fewest_readings(
 
     def enough(count: int) -> bool:
         t = np.linspace(spacing_s, count * spacing_s, count)
-        e = np.exp(-t / time_constant_s)
+        with np.errstate(over="ignore"):  # so long after the step nothing moves
+            e = np.exp(-t / time_constant_s)
         trust = abs(step) * float(e[-1]) * MODEL_TRUST / sqrt(3)
         if trust > wanted:
             return False

@@ -30,11 +30,14 @@ import daemon.spc
 from daemon.metrology.errors import MetrologyError
 from daemon.metrology.monte_carlo import monte_carlo
 from daemon.metrology.propagation import Input, second_order_variances
+from daemon.metrology.resting_value import fewest_readings
 from daemon.metrology.risk import global_risk
 from daemon.metrology.uncertainty import coverage_factor
 from daemon.spc.capability.indices import Specification, cpm_interval, indices
 from daemon.spc.capability.nonnormal import predicted_share_of
+from daemon.spc.charts.counts import Count, CountChart, CountLimits
 from daemon.spc.charts.cusum import CusumChart
+from daemon.spc.charts.ewma import EwmaChart
 from daemon.spc.charts.self_starting import QChart
 from daemon.spc.control_limits import Limits
 from daemon.spc.earlier_builds import against_earlier
@@ -46,6 +49,7 @@ from daemon.spc.rules import NELSON, Pattern, Rule, RunRules
 from daemon.spc.run_length.distribution import solve_for_mean
 from daemon.spc.run_length.of_rules import ruled_widening
 from daemon.spc.run_length.of_shewhart import t2_size
+from daemon.spc.sampling.variables import acceptability_constant
 from daemon.spc.spot_check import SpotCheck
 from daemon.spc.tolerance import distribution_free_interval
 from daemon.spc.variance.one_way import one_way_components
@@ -588,6 +592,36 @@ def test_a_model_whose_curvature_is_beyond_all_numbers_is_refused() -> None:
         second_order_variances(lambda x: x * x, [one])
     with pytest.raises(MetrologyError, match="seed"):
         monte_carlo(lambda x: x, [Input(name="x", estimate=0.0, standard=1.0)], seed=-1)
+
+
+def test_a_quantile_that_the_library_does_not_find_is_refused() -> None:
+    with pytest.raises(SpcError, match="not so near to 0 or 1"):
+        acceptability_constant(4, good=0.2, accepts=5e-324)
+
+
+def test_a_time_constant_next_to_nothing_has_long_gone() -> None:
+    few = fewest_readings(
+        step=1.0, time_constant_s=5e-324, spacing_s=1e9, noise=1.0, wanted=0.5
+    )
+    assert few == fewest_readings(
+        step=0.0, time_constant_s=1.0, spacing_s=1.0, noise=1.0, wanted=0.5
+    )
+
+
+def test_a_chart_that_goes_on_from_no_number_is_refused() -> None:
+    known = Limits(centre=0.0, sigma=1.0)
+    with pytest.raises(SpcError, match="offset"):
+        EwmaChart(limits=known, offset=nan)
+    with pytest.raises(SpcError, match="n = -1"):
+        EwmaChart(limits=known, n=-1)
+
+
+def test_a_rate_next_to_nothing_has_no_score() -> None:
+    limits = CountLimits(rate=5e-324)
+    chart = CountChart(kind=Count.C, limits=limits)
+    with pytest.raises(SpcError, match="standard deviation of the sample"):
+        chart.update(0.0, 1e-12)
+    assert chart.n == 0
 
 
 @pytest.mark.bench

@@ -167,6 +167,8 @@ class CountChart:
         divisor = size if self.kind.per_unit else 1.0
         expected = limits.rate * size
         sigma = limits.overdispersion * sqrt(_variance(self.kind, limits.rate) * size)
+        # A rate next to nothing, of next to nothing, scatters by less than a number.
+        positive("standard deviation of the sample", sigma)
         lower = max(0.0, expected - limits.width * sigma) / divisor
         upper = expected + limits.width * sigma
         upper = (min(upper, size) if self.kind.binomial else upper) / divisor

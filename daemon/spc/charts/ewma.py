@@ -10,7 +10,7 @@ Methods, section 6.3.2.4.
 from dataclasses import dataclass
 from math import sqrt
 
-from daemon.spc.checks import finite, weight_of_newest
+from daemon.spc.checks import count, finite, weight_of_newest
 from daemon.spc.control_limits import Limits
 
 
@@ -65,6 +65,8 @@ class EwmaChart:
 
     def __post_init__(self) -> None:
         weight_of_newest(self.weight)
+        finite("offset", self.offset)
+        count("n", self.n, at_least=0)
 
     def update(self, x: float) -> EwmaPoint:
         """Take one value; constant cost.

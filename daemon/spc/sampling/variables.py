@@ -7,16 +7,21 @@ Resnikoff, Journal of the American Statistical Association 50 (1955) 457-516.
 """
 
 from dataclasses import dataclass
-from math import ceil, sqrt
+from math import ceil, isfinite, sqrt
+from warnings import catch_warnings, simplefilter
 
 import scipy
 from scipy.special import bdtri, betainc, ndtr, ndtri
 
 from daemon.spc.capability.indices import Specification
 from daemon.spc.checks import count, finite, positive, share
+from daemon.spc.errors import OutOfRangeError
 from daemon.spc.numerics import smallest
 from daemon.spc.sampling.attributes import SinglePlan
 from daemon.spc.sampling.two_points import checked_points
+
+FOUND = 1e-3
+"""A quantile is found where its probability is that which was asked for, relative."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,7 +211,19 @@ def acceptability_constant(n: int, *, good: float, accepts: float) -> float:
     count("n", n, at_least=3)
     z = -float(ndtri(share("good", good)))
     root = sqrt(n)
-    return float(scipy.stats.nct.isf(share("accepts", accepts), n - 1, root * z)) / root
+    share("accepts", accepts)
+    with catch_warnings():
+        # So far out the library says that it finds nothing, and answers all the same.
+        simplefilter("ignore", RuntimeWarning)
+        found = float(scipy.stats.nct.isf(accepts, n - 1, root * z))
+        chance = float(scipy.stats.nct.sf(found, n - 1, root * z))
+    if not isfinite(found) or abs(chance - accepts) > FOUND * accepts:
+        raise OutOfRangeError(
+            argument="good, accepts",
+            value=(good, accepts),
+            allowed="shares that are not so near to 0 or 1",
+        )
+    return found / root
 
 
 def variables_plan_by_two_points(
