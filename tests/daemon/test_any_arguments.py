@@ -47,7 +47,7 @@ from daemon.spc.gauge.single import type1_study
 from daemon.spc.reel_claim import reel_claim
 from daemon.spc.rules import NELSON, Pattern, Rule, RunRules
 from daemon.spc.run_length.distribution import solve_for_mean
-from daemon.spc.run_length.of_rules import ruled_widening
+from daemon.spc.run_length.of_rules import first_firing, ruled_widening
 from daemon.spc.run_length.of_shewhart import t2_size
 from daemon.spc.sampling.variables import acceptability_constant
 from daemon.spc.spot_check import SpotCheck
@@ -606,6 +606,12 @@ def test_a_time_constant_next_to_nothing_has_long_gone() -> None:
     assert few == fewest_readings(
         step=0.0, time_constant_s=1.0, spacing_s=1.0, noise=1.0, wanted=0.5
     )
+
+
+def test_values_that_scatter_by_next_to_nothing_lie_where_they_lie() -> None:
+    rule = Rule(pattern=Pattern.OUTSIDE, window=5, needed=None, sigmas=1.0)
+    assert first_firing([rule], shift=0.2, scale=5e-324).mean == inf
+    assert first_firing([rule], shift=2.0, scale=5e-324).mean == 5.0
 
 
 def test_a_chart_that_goes_on_from_no_number_is_refused() -> None:
