@@ -95,9 +95,9 @@ class Asked:
         tenth = (self.builds - 1) // EVERY_TENTH * EVERY_TENTH
         name = f"B-{tenth:06d}-F1"
         product = ProductModel.of(SETTINGS.product)
-        found = self.store.rows(Signal, "signals", signal=name)
+        found = self.store.rows(Signal, signal=name)
         away = suspects_away(self.store, product, found, (), ())
-        assert away[name].concerned == A_BUILD
+        assert away[name].concerned == BUILDS_A_REEL * A_BUILD
 
     def shown(self) -> None:
         """Ask for everything that pages show."""
