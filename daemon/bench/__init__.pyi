@@ -3,6 +3,7 @@ from .check_standard import (
     AgainstSource as AgainstSource,
     against_source as against_source,
     check_range as check_range,
+    hidden_between_ppm as hidden_between_ppm,
     moved_alike_ppm as moved_alike_ppm,
     reference_beside_ppm as reference_beside_ppm,
     reference_moved_ppm as reference_moved_ppm,

@@ -16,6 +16,7 @@ __all__ = [
     "RangeCheck",
     "against_source",
     "check_range",
+    "hidden_between_ppm",
     "in_control",
     "moved_alike_ppm",
     "reference_beside_ppm",
@@ -150,18 +151,53 @@ def moved_alike_ppm(
     >>> moved_alike_ppm(before, before, source_stability_ppm=50.0) is None
     True
     """
-    moved_ppm = sorted(
+    by_scatter_ppm = COVERAGE * hypot(before.scatter_ppm, now.scatter_ppm)
+    alike_ppm = _alike_ppm(before, now)
+    if abs(alike_ppm) <= source_stability_ppm + by_scatter_ppm:
+        return None
+    return alike_ppm
+
+
+def hidden_between_ppm(before: AgainstSource, now: AgainstSource) -> float:
+    """Return by how much both meters moved alike between two checks, unseen by them.
+
+    The error of the check standard is as it was. If the source moved, so is that of a
+    unit between. If the meters did, one after the other, a unit between was read by one
+    that had moved and by one that had not: nobody knows which of the two it was.
+
+    Parameters
+    ----------
+    before, now : AgainstSource
+        Of one range of the check standard.
+
+    Returns
+    -------
+    float
+        Ppm, its sign with it; 0 where scatter explains it, or the settings differ.
+
+    Examples
+    --------
+    >>> before = AgainstSource(reference=1.0, output=1000.0, scatter_ppm=3.0)
+    >>> now = AgainstSource(reference=1.00005, output=1000.06, scatter_ppm=3.0)
+    >>> round(hidden_between_ppm(before, now))
+    50
+    """
+    alike_ppm = _alike_ppm(before, now)
+    if before.setting != now.setting or abs(alike_ppm) <= _by_scatter_ppm(before, now):
+        return 0.0
+    return alike_ppm
+
+
+def _alike_ppm(before: AgainstSource, now: AgainstSource) -> float:
+    """Return the smaller of what both meters moved by; 0 where they moved apart."""
+    least, most = sorted(
         (
             (now.reference / before.reference - 1) * 1e6,
             (now.output / before.output - 1) * 1e6,
         ),
         key=abs,
     )
-    by_scatter_ppm = COVERAGE * hypot(before.scatter_ppm, now.scatter_ppm)
-    least, most = moved_ppm
-    if least * most <= 0 or abs(least) <= source_stability_ppm + by_scatter_ppm:
-        return None
-    return least
+    return least if least * most > 0 else 0.0
 
 
 def reference_moved_ppm(

@@ -16,6 +16,7 @@ from daemon.bench import (
     Series,
     against_source,
     further_series,
+    hidden_between_ppm,
     read_in_a_row,
     reference_beside_ppm,
     series_of,
@@ -60,6 +61,7 @@ class KnownGood:
     its own are in ppm of full scale. `drift` is what the bench drifted since, and how
     sure that is. `against` is what both meters read at the session's checks for what
     the source was set to, within which it holds; none where that says nothing.
+    `hidden_ppm` is by how much both moved alike until the check that closed the unit.
     """
 
     error_ppm: float
@@ -69,6 +71,13 @@ class KnownGood:
     drift: Drift = STEADY
     against: tuple[AgainstSource, ...] = ()
     source_stability_ppm: float = 0.0
+    hidden_ppm: float = 0.0
+
+    def closed(self, drift: Drift) -> "KnownGood":
+        """Return what holds for a unit before the last of the checks in `against`."""
+        last = self.against[-2:]
+        hidden_ppm = hidden_between_ppm(*last) if len(last) > 1 else 0.0
+        return replace(self, drift=drift, hidden_ppm=hidden_ppm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -396,7 +405,8 @@ class Judge:
     def _beside(self, readings: RangeReadings, known: KnownGood | None) -> Measured:
         """Return one range's error, as sure as the session's checks let it be.
 
-        A reference that errs for one unit looks like a source that moved. Whichever it
+        A reference that errs for one unit looks like a source that moved, and so do
+        both meters that step alike, one before the unit and one after it. Whichever it
         was, the error may be off by as much; either bound is as likely as the middle.
         """
         if known is None:
@@ -404,19 +414,22 @@ class Judge:
         if not known.against:
             return self.error(readings, drift=known.drift)
         steady = self.error(readings)
-        beside_ppm = reference_beside_ppm(
-            known.against,
-            steady.against_source,
-            source_stability_ppm=known.source_stability_ppm,
-        )
-        if beside_ppm == 0 and known.drift == STEADY:
+        off_ppm = {
+            "reference against the source's setting": reference_beside_ppm(
+                known.against,
+                steady.against_source,
+                source_stability_ppm=known.source_stability_ppm,
+            ),
+            "both meters against the source's setting": known.hidden_ppm,
+        }
+        further = [
+            half_width_component(name, abs(bound_ppm), Distribution.ARCSINE)
+            for name, bound_ppm in off_ppm.items()
+            if bound_ppm
+        ]
+        if not further and known.drift == STEADY:
             return steady
-        further = half_width_component(
-            "reference against the source's setting",
-            abs(beside_ppm),
-            Distribution.ARCSINE,
-        )
-        return self.error(readings, drift=known.drift, further=(further,))
+        return self.error(readings, drift=known.drift, further=further)
 
     def _compared(self, measured: Measured, good: KnownGood | None) -> Verdict:
         """Return how a range reads beside the known-good unit, its offset too."""

@@ -5,7 +5,7 @@ on it is known at both ends. The first judgement stays on record, this one count
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from statistics import fmean
 from typing import TYPE_CHECKING
@@ -53,7 +53,8 @@ def judged_again(
     points
         By range, the session's good checks, the one that closes the runs included.
     opening
-        By range, what the check that opened the session showed.
+        By range, what the check that opened the session showed; what both meters read
+        `against` the source there includes the check that closes the runs.
     """
     found = []
     for run in runs:
@@ -61,7 +62,7 @@ def judged_again(
         for readings in run.readings:
             key = readings.range
             drift = held_between(points[key], moment_s(readings))
-            known = replace(opening[key], drift=drift)
+            known = opening[key].closed(drift)
             row = learned.unit(run.run, readings, {key: known})
             found.append(
                 Rejudgement(

@@ -570,3 +570,24 @@ def test_a_second_meter_in_series_reads_amperes(store: LocalStore) -> None:
     assert done.row.unit == "A"
     assert done.row.value == pytest.approx(0.9e-3)
     assert done.row.agree
+
+
+@pytest.mark.parametrize("stability_ppm", [100.0, None])
+def test_meters_that_step_alike_one_before_a_unit_and_one_after_it_are_uncertainty(
+    store: LocalStore, stability_ppm: float | None
+) -> None:
+    """The check that closes the units reads what the one before them did."""
+    line = Line(store, source_stability_ppm=stability_ppm)
+    line.unit()
+    line.fake.reference_ppm = 90.0
+    line.unit()
+    line.fake.reference_ppm, line.fake.meters_ppm = 0.0, 90.0
+    line.station.check()
+    assert line.in_doubt() == []
+    first = store.frame("range_rows", product="pa4", after=0, kind="unit")
+    closed = store.frame("rejudgements", product="pa4", after=0)
+    assert closed["run"].nunique() == 2
+    steady_ppm = first["uncertainty_ppm"].iloc[0]
+    hidden_ppm = 0.0 if stability_ppm is None else 90.0 / 2**0.5
+    stated_ppm = (steady_ppm**2 + hidden_ppm**2) ** 0.5
+    assert closed["uncertainty_ppm"].to_numpy() == pytest.approx(stated_ppm, rel=0.05)

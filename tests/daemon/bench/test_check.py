@@ -6,6 +6,7 @@ from hypothesis import given, strategies as st
 from daemon.bench.check_standard import (
     AgainstSource,
     check_range,
+    hidden_between_ppm,
     in_control,
     moved_alike_ppm,
     reference_beside_ppm,
@@ -90,3 +91,26 @@ def test_what_a_reference_errs_by_is_noticed_or_uncertainty_however_it_scatters(
     elif of_check + 1e-6 < abs(errs) < 50.0:
         assert beside == pytest.approx(errs)
     assert noticed or beside or abs(errs) <= of_check + 1e-6
+
+
+@given(ppm, ppm, st.sampled_from((0.0, 0.1)))
+def test_checks_hide_the_smaller_movement_of_two_meters_that_moved_alike(
+    reference: float, output: float, setting: float
+) -> None:
+    def check(reference_ppm: float, output_ppm: float, setting: float) -> AgainstSource:
+        return AgainstSource(
+            reference=1 + reference_ppm * 1e-6,
+            output=2 + 2 * output_ppm * 1e-6,
+            scatter_ppm=4.0,
+            setting=setting,
+        )
+
+    hidden = hidden_between_ppm(check(0.0, 0.0, 0.0), check(reference, output, setting))
+    least = min(reference, output, key=abs)
+    by_scatter = 2 * 2**0.5 * 4.0
+    if abs(abs(least) - by_scatter) < 1e-6:
+        return
+    if setting or reference * output <= 0 or abs(least) < by_scatter:
+        assert hidden == 0.0
+    else:
+        assert hidden == pytest.approx(least)
