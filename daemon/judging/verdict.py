@@ -42,7 +42,6 @@ from daemon.metrology import (
     RangeError,
     Temperature,
     compare,
-    half_width_component,
     level_error,
     range_error,
     zero_error,
@@ -406,8 +405,9 @@ class Judge:
         """Return one range's error, as sure as the session's checks let it be.
 
         A reference that errs for one unit looks like a source that moved, and so do
-        both meters that step alike, one before the unit and one after it. Whichever it
-        was, the error may be off by as much; either bound is as likely as the middle.
+        both meters that step alike, one before the unit and one after it. Nobody knows
+        how likely a meter is beside a source: the least favourable is that it was one,
+        so that the error is off by all of it.
         """
         if known is None:
             return self.error(readings)
@@ -423,7 +423,9 @@ class Judge:
             "both meters against the source's setting": known.hidden_ppm,
         }
         further = [
-            half_width_component(name, abs(bound_ppm), Distribution.ARCSINE)
+            Component(
+                name=name, standard=abs(bound_ppm), distribution=Distribution.NORMAL
+            )
             for name, bound_ppm in off_ppm.items()
             if bound_ppm
         ]

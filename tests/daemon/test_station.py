@@ -394,9 +394,9 @@ def test_what_the_source_s_stability_hides_of_the_reference_is_uncertainty(
         if stability_ppm is None:
             assert erred == pytest.approx(before, rel=0.05)
         else:
-            # Arcsine: a half-width over the root of 2.
+            # As if it were sure to be the reference, all of it.
             by_source_ppm = (erred**2 - before**2) ** 0.5
-            assert by_source_ppm == pytest.approx(90.0 / 2**0.5, rel=0.1)
+            assert by_source_ppm == pytest.approx(90.0, rel=0.1)
             assert after == pytest.approx(before, rel=0.05)
 
 
@@ -588,6 +588,6 @@ def test_meters_that_step_alike_one_before_a_unit_and_one_after_it_are_uncertain
     closed = store.frame("rejudgements", product="pa4", after=0)
     assert closed["run"].nunique() == 2
     steady_ppm = first["uncertainty_ppm"].iloc[0]
-    hidden_ppm = 0.0 if stability_ppm is None else 90.0 / 2**0.5
+    hidden_ppm = 0.0 if stability_ppm is None else 90.0
     stated_ppm = (steady_ppm**2 + hidden_ppm**2) ** 0.5
     assert closed["uncertainty_ppm"].to_numpy() == pytest.approx(stated_ppm, rel=0.05)
