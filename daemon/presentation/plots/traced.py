@@ -9,14 +9,16 @@ import pandas as pd
 from daemon.presentation.colours import Look
 from daemon.presentation.plots.marks import FONT
 
-WHERE = "now"
-"""The row under the parts."""
 ROW_PX = 30
 ROOM_FOR_LETTER_PX = 7.0
+ROOM_FOR_ROWS_PX = 130.0
+"""What the names of the rows take at most: a place has more letters than a part."""
+
+PIECE = ["row", "name", "start", "end", "first", "last", "build", "marked", "place"]
 
 
 def segments(cells: Sequence[Mapping[str, Any]], subject: str) -> pd.DataFrame:
-    """Return neighbouring units of one reel, or of one place, as one piece each.
+    """Return neighbouring units of one reel, or in one place, as one piece each.
 
     Parameters
     ----------
@@ -28,32 +30,27 @@ def segments(cells: Sequence[Mapping[str, Any]], subject: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `row`, `name`, `start`, `end` (units counted from 0, end excluded), `first`,
-        `last` (serials), `build`, `marked`.
+        `row` (a part, or a place), `name` (the reel, or the place again), `start`,
+        `end` (units counted from 0, end excluded), `first`, `last` (serials), `build`,
+        `marked`, `place` (whether the row is one).
 
     Examples
     --------
     >>> one = {"serial": "1", "build": "B", "part": "R1", "reel": "K", "place": "sold"}
     >>> found = segments([one, {**one, "serial": "2", "reel": "L"}], "L")
-    >>> list(zip(found["row"], found["name"], found["marked"]))
-    [('R1', 'K', False), ('R1', 'L', True), ('now', 'sold', False)]
+    >>> list(zip(found["row"], found["name"], found["start"], found["end"]))
+    [('R1', 'K', 0, 1), ('R1', 'L', 1, 2), ('sold', 'sold', 0, 2)]
     """
     serials = list(dict.fromkeys((one["build"], one["serial"]) for one in cells))
     place_of = {key: index for index, key in enumerate(serials)}
-    by_row: dict[str, dict[int, tuple[str, str, str]]] = {}
+    by_row: dict[tuple[str, bool], dict[int, tuple[str, str, str]]] = {}
     for one in cells:
         index = place_of[one["build"], one["serial"]]
         unit = (one["serial"], one["build"])
-        by_row.setdefault(one["part"], {})[index] = (one["reel"], *unit)
-    for one in cells:
-        index = place_of[one["build"], one["serial"]]
-        by_row.setdefault(WHERE, {})[index] = (
-            one["place"],
-            one["serial"],
-            one["build"],
-        )
+        by_row.setdefault((one["part"], False), {})[index] = (one["reel"], *unit)
+        by_row.setdefault((one["place"], True), {})[index] = (one["place"], *unit)
     pieces: list[dict[str, Any]] = []
-    for row, named in by_row.items():
+    for (row, is_place), named in by_row.items():
         last: dict[str, Any] | None = None
         for index, (name, serial, build) in sorted(named.items()):
             if last and (last["name"], last["build"], last["end"]) == (
@@ -64,15 +61,14 @@ def segments(cells: Sequence[Mapping[str, Any]], subject: str) -> pd.DataFrame:
                 last |= {"end": index + 1, "last": serial}
             else:
                 last = {"row": row, "name": name, "start": index, "end": index + 1,
-                        "first": serial, "last": serial, "build": build}  # fmt: skip
+                        "first": serial, "last": serial, "build": build,
+                        "marked": subject == name, "place": is_place}  # fmt: skip
                 pieces.append(last)
-            last["marked"] = subject == name
-    columns = ["row", "name", "start", "end", "first", "last", "build", "marked"]
-    return pd.DataFrame(pieces, columns=columns)
+    return pd.DataFrame(pieces, columns=PIECE)
 
 
 def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
-    """Draw the pieces: a row a part, a column a unit.
+    """Draw the pieces: a row a part and, under them, a row a place; a column a unit.
 
     Parameters
     ----------
@@ -83,22 +79,28 @@ def traced(frame: pd.DataFrame, *, look: Look, width_px: int) -> alt.LayerChart:
         tooltip.
     """
     units = max(int(frame["end"].max()), 1)
-    unit_px = (width_px - 60) / units
+    unit_px = (width_px - ROOM_FOR_ROWS_PX) / units
     frame = frame.copy()
     frame["from"] = frame["start"] + 0.06
     frame["to"] = frame["end"] - 0.06
     room = (frame["end"] - frame["start"]) * unit_px
     frame["label"] = [
-        # Of a place no part tells enough.
-        _fitting(name, px) if row != WHERE or _fitting(name, px) == name else ""
-        for row, name, px in zip(frame["row"], frame["name"], room, strict=True)
+        "" if place else _fitting(name, px)
+        for name, place, px in zip(frame["name"], frame["place"], room, strict=True)
     ]
-    rows = [*sorted(set(frame["row"]) - {WHERE}), WHERE]
+    places = frame["place"].astype(bool)
+    rows = [*sorted(set(frame["row"][~places])), *sorted(set(frame["row"][places]))]
     y = alt.Y(
         "row:N",
         sort=rows,
         title=None,
-        axis=alt.Axis(ticks=False, domain=False, labelPadding=8, labelColor=look.ink),
+        axis=alt.Axis(
+            ticks=False,
+            domain=False,
+            labelPadding=8,
+            labelColor=look.ink,
+            labelLimit=ROOM_FOR_ROWS_PX,
+        ),
     )
     x = alt.X("from:Q", axis=None, scale=alt.Scale(domain=[0, units], nice=False))
     base = alt.Chart(frame)
