@@ -12,10 +12,10 @@ each proof.
 """
 
 import hashlib
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from json.encoder import encode_basestring_ascii as _quoted
 from typing import TYPE_CHECKING, Self
 
 from storage.kept import Kept, Record
@@ -47,7 +47,10 @@ class LedgerRow(Record):
 
 
 def canonical(
-    seq: int, decision: Decision, previous_hash: str, seals: str | None = None
+    seq: int,
+    decision: Decision | LedgerRow,
+    previous_hash: str,
+    seals: str | None = None,
 ) -> str:
     """Return the text that a row's hash is taken of: JSON, sorted keys, ASCII, UTC.
 
@@ -61,23 +64,20 @@ def canonical(
     >>> canonical(1, decision, "00")[:46]
     '{"action":"release","decided_at":"2026-01-05T0'
     """
-    decided_at = decision.decided_at.astimezone(UTC)
-    said: dict[str, object] = {
-        "seq": seq,
-        "person": decision.person,
-        "action": decision.action,
-        "subject": decision.subject,
-        "reason": decision.reason,
-        "decided_at": decided_at.isoformat(timespec="microseconds"),
-        "previous_hash": previous_hash,
-    }
-    if seals is not None:
-        said["seals"] = seals
-    return json.dumps(
-        said,
-        sort_keys=True,
-        separators=(",", ":"),
+    decided_at = decision.decided_at.astimezone(UTC).isoformat(timespec="microseconds")
+    sealed = "" if seals is None else f'"seals":{_quoted(seals)},'
+    # Written key by key: an encoder that is told to sort takes four times as long.
+    return (
+        f'{{"action":{_quoted(decision.action)},"decided_at":"{decided_at}",'
+        f'"person":{_quoted(decision.person)},'
+        f'"previous_hash":{_quoted(previous_hash)},'
+        f'"reason":{_quoted(decision.reason)},{sealed}"seq":{seq},'
+        f'"subject":{_quoted(decision.subject)}}}'
     )
+
+
+def _hash(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def chain(
@@ -95,7 +95,7 @@ def chain(
         reason=decision.reason,
         decided_at=decision.decided_at,
         previous_hash=previous_hash,
-        row_hash=hashlib.sha256(text.encode()).hexdigest(),
+        row_hash=_hash(text),
         seals=seals,
     )
 
@@ -275,24 +275,23 @@ def verify(
         Rows known to have been kept, noted elsewhere; they show a cut-off end. A
         restore among them lets go of those before it, after the rows it shares.
     """
-    before: LedgerRow | None = None
+    before = GENESIS
     place = 0
     noted: dict[int, set[str]] = {}
     for one in standing(anchors):
         noted.setdefault(one.seq, set()).add(one.row_hash)
     for place, row in enumerate(rows, start=1):
-        decision = Decision(
-            person=row.person,
-            action=row.action,
-            subject=row.subject,
-            reason=row.reason,
-            decided_at=row.decided_at,
-        )
-        if chain(decision, before, row.seals) != row:
+        if (row.seq, row.previous_hash) != (place, before):
             return place
-        if noted.get(row.seq, {row.row_hash}) != {row.row_hash}:
+        try:
+            text = canonical(place, row, before, row.seals)
+        except (TypeError, AttributeError):  # a cell that is never empty was emptied
             return place
-        before = row
+        if row.row_hash != _hash(text):
+            return place
+        if noted.get(place, {row.row_hash}) != {row.row_hash}:
+            return place
+        before = row.row_hash
     if any(not 1 <= seq <= place for seq in noted):
         return place + 1
     return None

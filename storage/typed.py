@@ -1,8 +1,9 @@
 """Arrow tables as typed rows: texts as the enumerations they are, lists as tuples."""
 
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
 from enum import Enum
 from functools import cache
 from types import UnionType
@@ -14,6 +15,8 @@ from storage.kept import Record, Row
 
 R = TypeVar("R", bound=Row)
 Reader = Callable[[list[Any]], list[Any]]
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_TIME = pa.timestamp("us", tz="UTC")
 
 
 def asked(kind: type[Row]) -> str:
@@ -30,16 +33,12 @@ def typed(kind: type[R], table: pa.Table) -> list[R]:
 
     Column by column: a row is only put together once, and no frame is made.
     """
-    columns = [
-        (name, as_kept(_listed(table.column(name))))
+    columns = {
+        name: as_kept(_listed(table.column(name)))
         # The checker takes the rows' __hash__ for that of their class.
         for name, as_kept in _columns(kind)  # type: ignore[arg-type]
-    ]
-    names = [name for name, _ in columns]
-    return [
-        kind(**dict(zip(names, values, strict=True)))
-        for values in zip(*(values for _, values in columns), strict=True)
-    ]
+    }
+    return _put_together(kind, columns, table.num_rows)
 
 
 def plain_rows(table: pa.Table) -> list[dict[str, Any]]:
@@ -53,16 +52,29 @@ def plain_rows(table: pa.Table) -> list[dict[str, Any]]:
 
 def _listed(column: pa.ChunkedArray) -> list[Any]:
     """Return a column's values; times in UTC."""
+    values: list[Any]
     if not pa.types.is_timestamp(column.type):
-        values: list[Any] = column.to_pylist()
+        values = column.to_pylist()
         return values
-    # Given a time's zone, the library would load pandas to tell which it is.
-    plain = pa.timestamp(column.type.unit)
+    # Given a time's zone, the library would load pandas to tell which it is, and takes
+    # three times as long. It counts microseconds, as the database does.
+    values = column.cast(_TIME).cast(pa.int64()).to_pylist()
     return [
-        None if one is None else one.replace(tzinfo=UTC)
-        for chunk in column.chunks
-        for one in chunk.view(plain).to_pylist()
+        None if one is None else _EPOCH + timedelta(microseconds=one) for one in values
     ]
+
+
+def _put_together(
+    kind: type[R], columns: Mapping[str, Sequence[Any]], count: int
+) -> list[R]:
+    """Return rows of all their fields, as calling the kind for each would.
+
+    A field at a time takes a third of that: a frozen row's own way sets each by name.
+    """
+    rows = [kind.__new__(kind) for _ in range(count)]
+    for name, values in columns.items():
+        deque(map(getattr(kind, name).__set__, rows, values), maxlen=0)
+    return rows
 
 
 def typed_of(kind: type[R], rows: Sequence[Mapping[str, Any]]) -> list[R]:
@@ -71,10 +83,7 @@ def typed_of(kind: type[R], rows: Sequence[Mapping[str, Any]]) -> list[R]:
         name: as_kept([row[name] for row in rows])
         for name, as_kept in _columns(kind)  # type: ignore[arg-type]
     }
-    return [
-        kind(**{name: values[i] for name, values in columns.items()})
-        for i in range(len(rows))
-    ]
+    return _put_together(kind, columns, len(rows))
 
 
 @cache

@@ -13,7 +13,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from pathlib import Path
 from statistics import median
@@ -25,11 +25,19 @@ from unittest.mock import patch
 from daemon.service import Client, Home
 from daemon.trials.stories.demo import lay_out
 from daemon.watch import ProductWatch
-from storage import Evaluation, Mark, UnreachableError
-from storage.door import cells
+from storage import (
+    DecidedRow,
+    Evaluation,
+    Mark,
+    Shipment,
+    UnreachableError,
+)
+from storage.door import Cell, cells
+from storage.kept import Record
 from storage.ledger import LedgerRow, chain
 from storage.local import LocalStore
 from storage.records import Build, Decision
+from storage.seals import seal, text_of, unlike
 from storage.tables import insert
 from tests.bench import long_history
 from tests.bench.flat_questions import OF_ROWS, Asked
@@ -44,6 +52,7 @@ A_REEL = 1000
 SHIPPED = 30
 SHEET = 300
 LEDGER_LINES = 100_000
+A_STATEMENT = 1000
 IDLE_S = 30.0
 READY_S = 300.0
 BIG_REEL = f"K-{PARTS[0]}-000000"
@@ -148,27 +157,54 @@ def _commands(units: int, *, watched: bool) -> dict[str, Start]:
 def _of_a_ledger() -> str:
     """Return what it costs to verify a ledger of many lines, by command."""
     with TemporaryDirectory() as folder:
-        home = lay_out(Path(folder) / "home")
-        home.data.mkdir(parents=True)
-        row, lines = None, []
-        for number in range(LEDGER_LINES):
-            decision = Decision(
-                person="Ada Moreno",
-                action="release",
-                subject=f"hold {number}",
-                reason="measured by another way",
-                decided_at=AT,
-            )
-            row = chain(decision, row)
-            lines.append(row)
-        with LocalStore(home.store) as store:
-            for first in range(0, LEDGER_LINES, 1000):
-                with store._database.transaction() as transaction:
-                    some = [cells(one) for one in lines[first : first + 1000]]
-                    insert(transaction, LedgerRow.kept.table, some)
+        home = _decided_home(Path(folder) / "home")
         words = Start(("ledger", "verify"), NOTHING, 0.0)
         taken_s, memory_mb = cost(words, Path(folder), home)
     return f"{taken_s:.2f} s, {memory_mb:.0f} MB"
+
+
+def _decided_home(folder: Path) -> Home:
+    """Make a home with a long ledger, each line of which seals a shipment."""
+    home = lay_out(folder)
+    home.data.mkdir(parents=True)
+    shipped = [
+        Shipment(
+            shipment=f"{serial_of(one)} out",
+            serial=serial_of(one),
+            product=NAME,
+            destination="order 1",
+            reseller=False,
+            person="Ada Moreno",
+            shipped_at=AT,
+        )
+        for one in range(LEDGER_LINES)
+    ]
+    with LocalStore(home.store) as store:
+        _insert(store, Shipment, [cells(one) | {"against": "[]"} for one in shipped])
+        kept = store.rows(DecidedRow)
+        row, lines = None, []
+        for one, as_kept in zip(shipped, kept, strict=True):
+            decision = Decision(
+                person=one.person,
+                action="ship",
+                subject=one.serial,
+                reason="to order 1",
+                decided_at=one.shipped_at,
+            )
+            sealed = [(as_kept.kind, as_kept.key, seal(as_kept.kept_row))]
+            row = chain(decision, row, text_of(sealed))
+            lines.append(row)
+        _insert(store, LedgerRow, [cells(one) for one in lines])
+        assert not unlike(lines, kept)
+    return home
+
+
+def _insert(
+    store: LocalStore, kind: type[Record], rows: Sequence[Mapping[str, Cell]]
+) -> None:
+    for first in range(0, len(rows), A_STATEMENT):
+        with store._database.transaction() as transaction:
+            insert(transaction, kind.kept.table, rows[first : first + A_STATEMENT])
 
 
 def _of_an_import(home: Home, folder: Path) -> str:

@@ -1,6 +1,7 @@
 """Nothing in the ledger can be changed, removed or moved unseen."""
 
-from dataclasses import fields, replace
+import json
+from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime, timedelta, timezone
 from random import Random
 from types import NoneType
@@ -53,6 +54,35 @@ def other(value: Any, data: st.DataObject) -> Any:
         datetime: st.datetimes(timezones=st.just(UTC)),
     }
     return data.draw(kinds[type(value)].filter(lambda one: one != value))
+
+
+@given(
+    decision=DECISIONS,
+    seq=st.integers(1, 10**6),
+    previous_hash=st.text(max_size=8),
+    seals=st.none() | st.text(max_size=8),
+)
+def test_what_is_hashed_is_json_as_the_library_writes_it(
+    decision: Decision, seq: int, previous_hash: str, seals: str | None
+) -> None:
+    """RFC 8259, keys sorted, nothing between them; seals where there are some."""
+    said = {**asdict(decision), "seq": seq, "previous_hash": previous_hash}
+    said["decided_at"] = decision.decided_at.isoformat(timespec="microseconds")
+    if seals is not None:
+        said["seals"] = seals
+    expected = json.dumps(said, sort_keys=True, separators=(",", ":"))
+    assert canonical(seq, decision, previous_hash, seals) == expected
+
+
+@given(rows=ledgers(), data=st.data())
+def test_a_cell_that_was_emptied_is_found(
+    rows: list[LedgerRow], data: st.DataObject
+) -> None:
+    place = data.draw(st.integers(0, len(rows) - 1))
+    name = data.draw(st.sampled_from(["person", "reason", "decided_at", "row_hash"]))
+    empty: dict[str, Any] = {name: None}
+    rows[place] = replace(rows[place], **empty)
+    assert verify(rows) == place + 1
 
 
 @given(rows=ledgers(least=0))
