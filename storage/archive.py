@@ -12,6 +12,7 @@ import duckdb
 from config.files import AS_IT_IS, FILE_MODE, patiently, private_folder, sync
 from storage.errors import SchemaError, WriteError, sentence
 from storage.ledger import Anchor, LedgerRow, Restored, anchors_of, verify
+from storage.typed import typed
 
 SUFFIX = ".duckdb"
 ANCHORS = "ledger-anchors.txt"
@@ -107,7 +108,7 @@ def ledger(path: Path) -> tuple[LedgerRow, ...]:
 
 def _ledger(database: duckdb.DuckDBPyConnection) -> tuple[LedgerRow, ...]:
     rows = database.sql("select * from decision order by seq").to_arrow_table()
-    return tuple(LedgerRow(**row) for row in rows.to_pylist())
+    return tuple(typed(LedgerRow, rows))
 
 
 def anchors(folder: Path) -> tuple[Anchor | Restored, ...]:

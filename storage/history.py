@@ -130,8 +130,8 @@ def _note(root: Path, rows: pa.Table, until: int) -> None:
     if before.exists():
         said = json.loads(before.read_text(encoding="utf-8"))
     if rows.num_rows:
-        last = rows.slice(rows.num_rows - 1).to_pylist()[0]
-        said = {"number": last["number"], "run": last["run"]}
+        last = rows.select(["number", "run"]).slice(rows.num_rows - 1)
+        (said,) = last.to_pylist()
     write_whole(before, json.dumps({**said, "until": until}))
 
 

@@ -29,6 +29,7 @@ from storage import (
     archive,
     at_rest,
     open_store,
+    plain_rows,
     unlike,
     verify,
 )
@@ -265,7 +266,7 @@ def _ledger(home: Home, store: Store) -> Look:
 
 def _clock(store: Store, now: datetime) -> Look:
     said = [one.decided_at for one in store.rows(LedgerRow)]
-    said += [row["succeeded_at"] for row in store.table("jobs").to_pylist()]
+    said += [row["succeeded_at"] for row in plain_rows(store.table("jobs"))]
     latest = max(said, default=now)
     if latest > now + CLOCK_AHEAD:
         return Look(

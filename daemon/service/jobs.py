@@ -19,7 +19,7 @@ from daemon.service.notify import ALIVE, notify
 from daemon.service.schedule import Job, Schedule
 from daemon.station import Desk, Vitals, give_sign
 from daemon.watch import CAN_BE_WORKED_OUT, StopError, calibrate_wanted
-from storage import LocalStore, Product, write_history
+from storage import LocalStore, Product, plain_rows, write_history
 
 log = getLogger(__name__)
 
@@ -81,7 +81,7 @@ def scheduled(
     home: Home, store: LocalStore, settings: Settings, worker: Working
 ) -> Iterator[None]:
     """Give signs of life, look, remind and back up while the context lasts."""
-    jobs = store.table("jobs").to_pylist()
+    jobs = plain_rows(store.table("jobs"))
 
     def back_up() -> None:
         store.backup(str(home.backups))

@@ -31,15 +31,28 @@ NOTHING = ROWS | DATABASE | SETTINGS | REMOTE | {"numpy", "scipy", "rich"}
 KEEPING = """
 import daemon.service
 daemon.service.run
+from datetime import UTC, datetime
 from pathlib import Path
-from storage import LocalStore
+from storage import Decision, Hold, LocalStore, Reel, Scope
 from storage.tables import insert
 many = [{"product": str(number), "title": ""} for number in range(20)]
+at = datetime.now(UTC)
+reel = Reel(reel="0", nominal_ohm=5e3, tolerance_ppm=1e3, received_at=at)
+hold = Hold(
+    hold="H-1", scope=Scope.REEL, subject="0", product="0", signal=None,
+    reason="why", placed_by="Ada Moreno", placed_at=at,
+)
+said = Decision(
+    person="Ada Moreno", action="hold", subject="0", reason="why", decided_at=at
+)
 with LocalStore(Path("holdpoint.duckdb")) as store:
     with store._database.transaction() as transaction:
         insert(transaction, "product", many)
+    store.keep(reel, hold, decision=said)
+    store.backup("copies")
 """
-"""What a daemon loads before it folds, and keeping many rows in one statement."""
+"""What a daemon loads before it folds, keeping many rows in one statement, and a copy
+of the records, whose ledger is read again."""
 
 LEAST_OF = 5
 """Runs, of which the quickest counts: the others waited for the machine."""

@@ -19,6 +19,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
+from importlib import import_module
 from pathlib import Path
 from typing import Any, ClassVar, NoReturn, TypeVar
 from unittest.mock import patch
@@ -34,6 +35,29 @@ Given = TypeVar("Given")
 ROOT = Path(__file__).parents[2]
 ORDER_BYTES = 1 << 20
 SCREENS = "dashboard.serve"
+NEEDED = (
+    # what a room offers is loaded only when it is asked for
+    "daemon.commands.every_command",
+    "daemon.commands.start",
+    "daemon.service.wiring",
+    "daemon.simulator.scenario",
+    "daemon.simulator.server",
+    # what these load only as they run
+    "anyio._backends._asyncio",
+    "apscheduler.triggers.interval",
+    "duckdb",
+    "encodings.idna",
+    "pyvisa_py.serial",
+    "pyvisa_py.tcpip",
+    "scipy.optimize",
+    "scipy.special",
+    "starlette.formparsers",
+    "uvicorn.lifespan.off",
+    "uvicorn.loops.asyncio",
+    "uvicorn.loops.auto",
+    "uvicorn.protocols.http.h11_impl",
+)
+"""What daemons and simulated benches have loaded by the time that they answer."""
 ONE_THREAD = {
     "OPENBLAS_NUM_THREADS": "1",
     "OMP_NUM_THREADS": "1",
@@ -205,10 +229,10 @@ def end() -> None:
 
 def load_daemon() -> None:
     """Load what daemons and simulated benches need."""
-    import daemon.service  # noqa: PLC0415 -- what is forked has it all
-    import daemon.simulator.server  # noqa: F401, PLC0415
-    from tests.compiling import warm  # noqa: PLC0415
+    from tests.compiling import warm  # noqa: PLC0415 -- what is forked has it all
 
+    for name in NEEDED:
+        import_module(name)
     warm()
 
 
