@@ -353,6 +353,20 @@ def day_of(at: datetime) -> str:
     return f"{at.astimezone():%Y-%m-%d}"
 
 
+def on_label_ohm(value_ohm: float, tolerance_ppm: float) -> float:
+    """Return what a label says of a planned value: the digits its tolerance needs.
+
+    >>> on_label_ohm(49_999.95, 1_000.0), on_label_ohm(4_990.0, 1_000.0)
+    (50000.0, 4990.0)
+    """
+    dropped = abs(value_ohm) * tolerance_ppm * 1e-6 * SMALL_OF_TOLERANCE
+    for digits in range(FEWEST_DIGITS, MOST_DIGITS):
+        near = float(f"{value_ohm:.{digits}g}")
+        if abs(near - value_ohm) <= dropped:
+            return near
+    return value_ohm
+
+
 def labelled(value_ohm: float, tolerance_ppm: float) -> str:
     """Return a label's value as a person writes it: digits that its tolerance needs.
 
@@ -363,12 +377,7 @@ def labelled(value_ohm: float, tolerance_ppm: float) -> str:
     >>> labelled(12_345.0, 100.0)
     '12.345 kΩ'
     """
-    dropped = abs(value_ohm) * tolerance_ppm * 1e-6 * SMALL_OF_TOLERANCE
-    for digits in range(FEWEST_DIGITS, MOST_DIGITS):
-        near = float(f"{value_ohm:.{digits}g}")
-        if abs(near - value_ohm) <= dropped:
-            return ohm(near, digits=digits)
-    return ohm(value_ohm)
+    return ohm(on_label_ohm(value_ohm, tolerance_ppm), digits=MOST_DIGITS)
 
 
 def label_limits(nominal_ohm: float, tolerance_ppm: float) -> tuple[str, str]:

@@ -20,6 +20,7 @@ from config import Product as ProductSettings, Unit, spell, write_whole
 from daemon.bench import BenchError
 from daemon.metrology import MetrologyError
 from daemon.presentation import neutral, to_copy
+from daemon.presentation.figures import on_label_ohm
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.station.grids import READERS, SheetError
 from daemon.station.orders import TypedReading
@@ -917,11 +918,14 @@ def _fit_build(
             if carried.get(part) == reel:
                 continue
             if reel not in received and not store.rows(Reel, reel=reel):
+                planned = product.parts[part]
                 kitting.receive_reel(
                     store,
                     reel,
-                    nominal_ohm=product.parts[part].nominal_ohm,
-                    tolerance_ppm=product.parts[part].tolerance_ppm,
+                    nominal_ohm=on_label_ohm(
+                        planned.nominal_ohm, planned.tolerance_ppm
+                    ),
+                    tolerance_ppm=planned.tolerance_ppm,
                     at=at,
                 )
             received.add(reel)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from config import HoldpointError, load, private_folder, write_whole
+from daemon.presentation.figures import on_label_ohm
 from daemon.service import Client, Hands, Home, running_daemon, simulated_bench
 from daemon.traceability import kitting
 from daemon.trials.stories import outcome
@@ -48,7 +49,13 @@ class Operator:
         self._hands = hands
         self._product = product
         self.story = hands.scenario()
-        self._nominal = {one["reel"]: one for one in self.story["reels"]}
+        self._labels = {
+            one["reel"]: {
+                **one,
+                "nominal_ohm": on_label_ohm(one["nominal_ohm"], one["tolerance_ppm"]),
+            }
+            for one in self.story["reels"]
+        }
 
     @property
     def serials(self) -> list[str]:
@@ -83,7 +90,7 @@ class Operator:
                 continue
             now = datetime.now(UTC)
             if one["reel"] not in recorded:
-                kitting.receive_reel(self._store, **self._nominal[one["reel"]], at=now)
+                kitting.receive_reel(self._store, **self._labels[one["reel"]], at=now)
             self._store.keep(
                 kitting.fitting_of(
                     self._product,
