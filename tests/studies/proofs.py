@@ -146,19 +146,23 @@ def _lived(
 ) -> Iterator[tuple[float, float]]:
     """Measure step after step; return what was promised and what was reached."""
     proofs: list[Proof] = []
-    now = _largest(found, product, proofs)
     for kind in kinds:
         said = _promise(found, product, kind, proofs)
-        promise = now if said is None else said
+        now = _largest(found, product, kind, proofs)
         proofs.append(_read(found, product, kind, proofs, world))
-        now = _largest(found, product, proofs)
-        yield promise, now
+        yield now if said is None else said, _largest(found, product, kind, proofs)
 
 
-def _largest(found: Signal, product: ProductModel, proofs: Sequence[Proof]) -> float:
-    """Return the largest probability; one part's where it may be one of several."""
+def _largest(
+    found: Signal, product: ProductModel, kind: ProofKind, proofs: Sequence[Proof]
+) -> float:
+    """Return the largest probability of what a kind is promised to tell apart.
+
+    Causes; where one of several parts is read, each part's. What reads the whole unit
+    says nothing of which part it is, and is promised to say of causes alone.
+    """
     several = [one.part for one in found.basis.possible_parts]
-    if not several:
+    if kind not in OHMS or not several:
         return max(probabilities(found, proofs, product).values())
     joint = _updated(
         _prior(found),
