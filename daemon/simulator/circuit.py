@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import copysign, exp, pi, sin
 
+from daemon.simulator.strays import Strays
+
 __all__ = [
     "Ambient",
     "Board",
@@ -52,6 +54,7 @@ class RangeCircuit:
 
     transfer: Callable[[Mapping[str, float]], float]
     time_constant_s: float
+    full_scale: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +128,8 @@ class Circuit:
         White noise of the source, ppm of its level.
     noise : callable
         Returns a standard normal value.
+    strays : Strays, optional
+        What else acts; left out, nothing does.
     """
 
     def __init__(
@@ -137,7 +142,9 @@ class Circuit:
         ambient: Ambient,
         source_noise_ppm: float,
         noise: Callable[[], float],
+        strays: Strays | None = None,
     ) -> None:
+        self.strays = strays or Strays()
         self.board: Board | None = None
         self.range: str | None = None
         self.ambient = ambient
@@ -200,8 +207,14 @@ class Circuit:
 
     def output_v(self, at_s: float) -> float:
         """Return the volts at the output leads."""
+        strays = self.strays
         emf_v = self._mounting.emf_v(at_s - self._mounted_s)
-        return self._amplifier_v(at_s, noisy=True) + emf_v
+        emf_v += strays.output_v.at(self._share()) + strays.bias_v
+        return self._amplifier_v(at_s, noisy=True) * (1 - strays.loading) + emf_v
+
+    def reference_emf_v(self) -> float:
+        """Return the thermal voltage where the reference reads volts."""
+        return self.strays.reference_v.at(self._share())
 
     def source_v(self) -> float:
         """Return the volts at the terminals of a current source."""
@@ -246,6 +259,20 @@ class Circuit:
             level *= 1 + self._noise_share * self._noise()
         return level
 
+    def _share(self) -> float:
+        """Return what goes in as a share of the range's full scale."""
+        if self.range is None:
+            return 0.0
+        return self._input(noisy=False) / self._ranges[self.range].full_scale
+
+    def _into_board(self, *, noisy: bool) -> float:
+        """Return what goes into the board of what the reference sees."""
+        went_in, strays = self._input(noisy=noisy), self.strays
+        if not self._loop:
+            return went_in * (1 - strays.in_leads)
+        share = self._share()
+        return went_in - strays.leakage_a.at(share) - strays.past_a * share
+
     def _amplifier_v(self, at_s: float, *, noisy: bool) -> float:
         settled_v = self._settled_v(at_s, noisy=noisy)
         since_s = at_s - self._changed_s
@@ -261,6 +288,6 @@ class Circuit:
             return copysign(self._rail_v, board.offset_v)
         drifted_v = board.drift_v_per_h * (at_s - self._mounted_s) / 3600.0
         transfer = self._curve.at(self.ambient.temperature_c(at_s))
-        into = self._input(noisy=noisy) - board.leakage
+        into = self._into_board(noisy=noisy) - board.leakage
         wanted_v = transfer * into + board.offset_v + drifted_v
         return min(max(wanted_v, -self._rail_v), self._rail_v)

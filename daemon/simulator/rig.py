@@ -37,6 +37,7 @@ from daemon.simulator.sources import (
     SourceNature,
     VoltageSource,
 )
+from daemon.simulator.strays import Strays
 from daemon.simulator.world import Reel, World
 
 __all__ = ["STOPS_S", "BenchNature", "Rig", "RigState"]
@@ -158,6 +159,7 @@ class Rig:
         boards = scenario.boards
         self.planting = Planting(boards if isinstance(boards, Workshop) else None)
         self._world = World(settings.product, default_rng([seed, 4]))
+        self._strays = Strays.of(self.bench, default_rng([seed, 5]))
         self._replaced: dict[str, dict[str, Reel]] = {}
         """By serial and record of rework, the reel that a part was taken from."""
         self.circuit = self._make_circuit()
@@ -347,6 +349,7 @@ class Rig:
                 time_constant_s=nature.time_constant_s.get(
                     key, max(one.settle_s, 1e-3) / nature.settling
                 ),
+                full_scale=one.full_scale,
             )
             for key, one in product.ranges.items()
         }
@@ -364,6 +367,7 @@ class Rig:
             ),
             source_noise_ppm=nature.source_noise_ppm,
             noise=self._noise,
+            strays=self._strays,
         )
 
     def _burden_ohm(self) -> float:
@@ -409,22 +413,15 @@ class Rig:
         return 1.0 if resistor is None else resistor.through_ohm(key)
 
     def _make_instruments(self) -> dict[str, Instrument]:
-        standard_ohm = self.bench.reference_is.standard_ohm
-        reference_unit = self.settings.product.input_unit
-        into: Callable[[float], float] = self.circuit.input_at
-        if standard_ohm is not None:
-            reference_unit = "V"
-            standard_ohm *= 1 + self._errors.normal() * 1e-6 * (
-                self.bench.reference_is.standard_uncertainty_ppm
-            )
+        reference_unit, into = self._seen_by_reference()
         made: dict[str, Instrument] = {
             "source": self._source,
             "reference": self._meter(
-                "reference",
-                reference_unit,
-                into if standard_ohm is None else lambda at: into(at) * standard_ohm,
+                "reference", reference_unit, into, self._strays.reference_ppm
             ),
-            "output": self._meter("output", "V", self.circuit.output_v),
+            "output": self._meter(
+                "output", "V", self.circuit.output_v, self._strays.output_ppm
+            ),
         }
         if self.bench.selector is not None:
             made["selector"] = Selector(
@@ -456,6 +453,23 @@ class Rig:
             )
         return made
 
+    def _seen_by_reference(self) -> tuple[str, Callable[[float], float]]:
+        """Return what the reference reads: its unit, and its value at a time."""
+        known, circuit, strays = self.bench.reference_is, self.circuit, self._strays
+        if known.standard_ohm is not None:
+            drawn_ppm = self._errors.normal() * known.standard_uncertainty_ppm
+            standard_ohm = known.standard_ohm * (1 + drawn_ppm * 1e-6)
+
+            def across(at_s: float) -> float:
+                warm = strays.standard_share(circuit.ambient.temperature_c(at_s))
+                volts = circuit.input_at(at_s) * standard_ohm * warm
+                return volts + circuit.reference_emf_v()
+
+            return "V", across
+        if self.settings.product.input_unit == "V":
+            return "V", lambda at_s: circuit.input_at(at_s) + circuit.reference_emf_v()
+        return "A", circuit.input_at
+
     def _ranges(self, role: str) -> tuple[MeterRange, ...]:
         ranges = self.bench.instruments[role].ranges
         if not ranges:
@@ -464,7 +478,13 @@ class Rig:
             )
         return ranges
 
-    def _meter(self, role: str, unit: str, signal: Callable[[float], float]) -> Meter:
+    def _meter(
+        self,
+        role: str,
+        unit: str,
+        signal: Callable[[float], float],
+        drifted_ppm: float,
+    ) -> Meter:
         ranges = self._ranges(role)
 
         def seen(at_s: float) -> float:
@@ -476,19 +496,25 @@ class Rig:
             identity=self._identity(role),
             now_s=self.now_s,
             signal=seen,
-            scales=[self._scale(one) for one in ranges],
+            scales=[self._scale(one, drifted_ppm) for one in ranges],
             noise=self._noise,
         )
 
-    def _scale(self, one: MeterRange) -> MeterScale:
-        """Draw a meter range's errors: its specification bounds them."""
+    def _scale(self, one: MeterRange, drifted_ppm: float = 0.0) -> MeterScale:
+        """Draw a meter range's errors: its specification bounds them.
+
+        Parameters
+        ----------
+        drifted_ppm
+            What the meter has moved by since it was calibrated, on all its ranges.
+        """
         of_reading, of_range = self._errors.uniform(-1, 1), self._errors.uniform(-1, 1)
         bound = one.of_range_ppm * 1e-6 * one.full_scale
         bent = self._nature.straightness
         return MeterScale(
             full_scale=one.full_scale,
             resolution=one.resolution,
-            gain_ppm=of_reading * one.of_reading_ppm,
+            gain_ppm=of_reading * one.of_reading_ppm + drifted_ppm,
             offset=of_range * bound * (1 - bent),
             bend=of_reading * bound * bent,
             noise=self._nature.meter_noise_ppm * 1e-6 * one.full_scale,

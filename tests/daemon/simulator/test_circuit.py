@@ -54,7 +54,11 @@ def circuit(
 ) -> Circuit:
     made = Circuit(
         input_unit=unit,
-        ranges={"mid": RangeCircuit(transfer=transfer, time_constant_s=TAU_S)},
+        ranges={
+            "mid": RangeCircuit(
+                transfer=transfer, time_constant_s=TAU_S, full_scale=1e-4
+            )
+        },
         rail_v=1.5,
         input_ohm=50.0,
         ambient=Ambient(mean_c=at_c),
