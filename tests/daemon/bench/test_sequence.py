@@ -352,3 +352,19 @@ def test_a_source_without_a_watchdog_is_left_alone_while_a_range_settles() -> No
     run(fake, "R12")
     # Read back at opening, turning on, before each of four levels, and twice off.
     assert fake.commands("source").count("OUTP?") == 8
+
+
+@pytest.mark.parametrize(
+    ("spread", "said"),
+    [(0.02, "differ by 20 mV, more than 10 mV;"), (0.000363791, "still move, by 36")],
+)
+def test_readings_at_no_rest_are_said_to_differ_only_by_more_than_allowed(
+    spread: float, said: str
+) -> None:
+    text = str(
+        UnsettledError(
+            range_="1 mA", level="zero", spread=spread, allowed=0.01, within_s=1.5
+        )
+    )
+    assert f"readings {said}" in text
+    assert ("more than" in text) == (spread > 0.01)
