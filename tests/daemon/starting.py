@@ -9,6 +9,7 @@ browser and whoever may look are still started as a maker starts them.
 """
 
 import gc
+import ipaddress
 import json
 import os
 import runpy
@@ -64,6 +65,9 @@ ONE_THREAD = {
     "JE_ARROW_MALLOC_CONF": "background_thread:false",
 }
 """Of a process with several threads no copy could be trusted."""
+WENT_OUT = 97
+"""How a process ends that asked for a name, or spoke to another machine."""
+NAMES = {"socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"}
 
 
 @contextmanager
@@ -294,10 +298,38 @@ def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
     os.environ.clear()
     os.environ.update(order["environment"])
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    sys.addaudithook(_stays_here)
     module, *arguments = order["words"]
     sys.argv = [module, *arguments]
     runpy.run_module(module, run_name="__main__", alter_sys=True)
     sys.exit(0)
+
+
+def _stays_here(event: str, arguments: tuple[Any, ...]) -> None:
+    """End at once where a name is resolved, or another machine is spoken to.
+
+    An error could be caught, and nobody would know.
+    """
+    if event in NAMES:
+        host = arguments[0]
+    elif event == "socket.connect" and isinstance(arguments[1], tuple):
+        host = arguments[1][0]
+    else:
+        return
+    if not _is_here(host):
+        os.write(2, f"{event}: {host!r} is not this machine\n".encode())
+        os._exit(WENT_OUT)
+
+
+def _is_here(host: str | bytes | None) -> bool:
+    named = host.decode() if isinstance(host, bytes) else host
+    if named in {None, "", "localhost"}:
+        return True
+    try:
+        here = ipaddress.ip_address(named)
+    except ValueError:
+        return False
+    return here.is_loopback or here.is_unspecified
 
 
 if __name__ == "__main__":
