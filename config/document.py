@@ -2,7 +2,6 @@
 
 import re
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,13 +20,14 @@ LONGEST_SHOWN = 40
 class Document:
     """A parsed file; `root` is where its table stands in the settings as a whole.
 
-    The values of a `secret` document are never shown.
+    The values of a `secret` document are never shown. Where its keys stand is looked
+    for only once something is wrong: it takes longer than all the rest.
     """
 
     name: str
     root: KeyPath
     table: dict[str, Any]
-    places: Mapping[KeyPath, Place] = field(repr=False)
+    text: str = field(repr=False)
     secret: bool = False
 
     def fault(self, problem: Problem) -> Fault:
@@ -35,7 +35,8 @@ class Document:
 
         A missing key is on the line of the table that it is missing in.
         """
-        place = self.places.get(problem.path)
+        places = self._places()
+        place = places.get(problem.path)
         value = place.text if place is not None else None
         if value is not None and (
             self.secret or not problem.valued or value.startswith("{")
@@ -44,7 +45,7 @@ class Document:
         above = problem.path
         while place is None and above:
             above = above[:-1]
-            place = self.places.get(above)
+            place = places.get(above)
         return Fault(
             file=self.name,
             line=None if place is None else place.line,
@@ -53,6 +54,12 @@ class Document:
             problem=problem.problem,
             suggestion=problem.suggestion,
         )
+
+    def _places(self) -> dict[KeyPath, Place]:
+        try:
+            return positions(self.text)
+        except RecursionError:  # deeper than can be looked through, yet TOML
+            return {}
 
 
 def read(path: Path, name: str) -> str:
@@ -87,13 +94,12 @@ def parse(text: str, *, name: str, root: KeyPath, secret: bool = False) -> Docum
     """
     try:
         table = tomllib.loads(text)
-        places = positions(text)
     except ValueError as exc:
         raise ConfigError([_syntax_fault(name, text, str(exc))]) from exc
     except RecursionError as exc:
         fault = Fault(file=name, problem="not TOML that can be read: nested too deeply")
         raise ConfigError([fault]) from exc
-    return Document(name=name, root=root, table=table, places=places, secret=secret)
+    return Document(name=name, root=root, table=table, text=text, secret=secret)
 
 
 def _syntax_fault(name: str, text: str, message: str) -> Fault:

@@ -3,6 +3,7 @@
 import ast
 import sys
 from collections.abc import Mapping
+from functools import lru_cache
 
 from config.errors import FormulaError
 
@@ -13,6 +14,7 @@ _LONGEST = 60
 _WANTED = "must be plain arithmetic (+ - * / and brackets) over part names"
 
 
+@lru_cache(maxsize=256)  # asked again by each check of a product
 def part_names(formula: str) -> tuple[str, ...]:
     """Return the parts that a formula names, in the order they are written.
 

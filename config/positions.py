@@ -8,6 +8,7 @@ import re
 import tomllib
 from bisect import bisect_right
 from dataclasses import dataclass
+from functools import lru_cache
 
 from config.strict import KeyPath
 
@@ -34,6 +35,7 @@ class Place:
     text: str | None = None
 
 
+@lru_cache(maxsize=32)  # asked anew for each fault of a file
 def positions(text: str) -> dict[KeyPath, Place]:
     r"""Map the path of each table, key and list element of valid TOML to its place.
 

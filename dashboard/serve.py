@@ -33,9 +33,18 @@ NEEDED = (
     "dashboard.data",
     "dashboard.live",
     "dashboard.typed",
+    "dashboard.bench_strip",
+    "dashboard.charts",
+    "dashboard.documents",
+    "dashboard.hold_form",
+    "dashboard.opening",
+    "dashboard.rework_form",
+    "dashboard.settle",
+    "daemon.judging",
     "daemon.traceability.papers",
     "daemon.presentation.documents",
     "daemon.presentation.plots",
+    "scipy.stats",
 )
 
 

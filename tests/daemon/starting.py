@@ -59,6 +59,24 @@ NEEDED = (
     "uvicorn.protocols.http.h11_impl",
 )
 """What daemons and simulated benches have loaded by the time that they answer."""
+SERVING = (
+    "anyio._backends._asyncio",
+    "encodings.idna",
+    "httpcore",
+    "narwhals._pandas_like.dataframe",
+    "pandas.io.formats.string",
+    "streamlit.dataframe.lazy_df_adapters",
+    "streamlit.watcher.polling_path_watcher",
+    "streamlit.web.bootstrap",
+    "streamlit.web.server.starlette",
+    "streamlit.web.server.starlette.starlette_agent_routes",
+    "uvicorn.lifespan.on",
+    "uvicorn.loops.asyncio",
+    "uvicorn.loops.auto",
+    "uvicorn.protocols.http.h11_impl",
+    "uvicorn.protocols.websockets.auto",
+)
+"""What screens load beside what pages need, by the time that they show one."""
 ONE_THREAD = {
     "OPENBLAS_NUM_THREADS": "1",
     "OMP_NUM_THREADS": "1",
@@ -246,6 +264,8 @@ def load_screens() -> None:
     import dashboard.serve  # noqa: PLC0415
 
     dashboard.serve.load_pages()
+    for name in SERVING:
+        import_module(name)
     del sys.modules[SCREENS]  # it is run as the command
 
 
