@@ -22,6 +22,7 @@ from daemon.service import (
     claimed,
     dashboard_command,
     hands_of,
+    make_way,
     moved,
     new_code,
     note_planted,
@@ -66,6 +67,8 @@ def daemon(*, no_bench: bool, port: int, simulated: bool, used_by: int | None) -
         misuse("--simulated plays a bench; --no-bench opens none.")
     # A folder that is none of ours is left as it is; to read ours takes a second.
     ours = (home.folder / "product.toml").exists()
+    if ours and not no_bench:
+        make_way(home)
     with claimed(home) if ours else nullcontext():
         moved.require_here(home)
         load(home.folder)
@@ -86,8 +89,8 @@ def _keep_and_measure(
             run(home, with_bench=not no_bench, port=port, used_by=used_by, announce=say)
     except BusyError as exc:
         message = (
-            f"{exc}: another daemon, screens that were started before this one, or a "
-            "command that still works. End it, then start the daemon again."
+            f"{exc}: another daemon, or a command that still works. End it, then start "
+            "the daemon again."
         )
         raise StartError(message) from exc
 
@@ -163,7 +166,7 @@ def dashboard(
     network = _network(address, certificate, key)
     home = home_here()
     code = new_code()
-    with shared_daemon(home) as records:
+    with shared_daemon(home, needs_this=False) as records:
         records.wait()
         log = home.data / "dashboard.log"
         command = dashboard_command(port=port, browse=browse, network=network)

@@ -20,6 +20,7 @@ from .processes import (
     dashboard_command as dashboard_command,
     end as end,
     environment as environment,
+    make_way as make_way,
     new_code as new_code,
     run_beside as run_beside,
     running_daemon as running_daemon,

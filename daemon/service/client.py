@@ -159,14 +159,19 @@ class Client:
         body = {"prompt": prompt, "drop": True}
         return bool(self._json("POST", "/control/answer", body)["taken"])
 
-    def use(self, pid: int) -> bool:
+    def use(self, pid: int, *, needs_this: bool = True) -> bool:
         """Say that a process uses this daemon; False when it ends already."""
-        return not self._json("POST", "/control/users", {"pid": pid})["ends"]
+        body = {"pid": pid, "needs_this": needs_this}
+        return not self._json("POST", "/control/users", body)["ends"]
 
     def leave(self, pid: int) -> bool:
         """Say that a process uses it no more; return whether the daemon ends now."""
         body = {"pid": pid, "leaves": True}
         return bool(self._json("POST", "/control/users", body)["ends"])
+
+    def make_way(self) -> bool:
+        """Ask it to end for one that measures; False where it goes on."""
+        return bool(self._json("POST", "/control/make-way", {})["ends"])
 
     def source_off(self) -> None:
         """Turn the source off now and keep it off; a daemon that hangs is not awaited.

@@ -76,7 +76,12 @@ def routes(
             return body
         if body.leaves:
             return JSONResponse({"ends": desk.leave(body.pid)})
-        return JSONResponse({"ends": not desk.use(body.pid)})
+        return JSONResponse(
+            {"ends": not desk.use(body.pid, needs_this=body.needs_this)}
+        )
+
+    async def make_way(_: HttpRequest) -> JSONResponse:
+        return JSONResponse({"ends": desk.make_way()})
 
     async def off(_: HttpRequest) -> JSONResponse:
         desk.halt.set()
@@ -103,6 +108,7 @@ def routes(
         Way("/control/resume", go_on, role=Role.RECORD, methods=["POST"]),
         # Whoever leaves last ends the daemon.
         Way("/control/users", users, role=Role.OWN, methods=["POST"]),
+        Way("/control/make-way", make_way, role=Role.OWN, methods=["POST"]),
     ]
 
 
@@ -126,6 +132,7 @@ class _Use:
 
     pid: Annotated[int, Field(ge=1, le=2**31 - 1)]
     leaves: bool = False
+    needs_this: bool = True
 
 
 def _understood(kind: TypeAdapter[T], body: bytes) -> T | JSONResponse:

@@ -25,6 +25,8 @@ START_S = 300.0
 """The first start of all compiles the detector: minutes on a slow machine."""
 END_S = 15.0
 POLL_S = 0.05
+WAY_S = 15.0
+"""Until a daemon that makes way is gone, or nobody answers who could."""
 TRIES = 3
 """How often a start is tried that a brief command was in the way of."""
 CLAIM = "daemon.claim"
@@ -212,6 +214,21 @@ def is_claimed(home: Home) -> bool:
         return False
 
 
+def make_way(home: Home) -> None:
+    """Have a daemon end that keeps records for screens alone, before one that measures.
+
+    One that was started for itself goes on, and one that has an order: then the records
+    tell who has them. Screens find whoever comes after it.
+    """
+    deadline_s = time.monotonic() + WAY_S
+    while is_claimed(home) and time.monotonic() < deadline_s:
+        # One that has just been started does not answer yet.
+        with suppress(HoldpointError), Client.of(home.data) as client:
+            if not client.make_way():
+                return
+        time.sleep(POLL_S)
+
+
 def _locked(claim: IO[str], *, alone: bool) -> bool:
     """Lock a file without waiting, alone or beside others who look; say whether."""
     if os.name == "nt":
@@ -261,8 +278,9 @@ class SharedDaemon:
     before the others.
     """
 
-    def __init__(self, home: Home) -> None:
+    def __init__(self, home: Home, *, needs_this: bool = True) -> None:
         self._home = home
+        self._needs_this = needs_this
         self._log = home.log
         self._process: subprocess.Popen[str] | None = None
         self._tries = 0
@@ -330,7 +348,7 @@ class SharedDaemon:
     def _in_use(self) -> bool:
         if not self._used:
             with suppress(HoldpointError), Client.of(self._home.data) as client:
-                self._used = client.use(os.getpid())
+                self._used = client.use(os.getpid(), needs_this=self._needs_this)
         return self._used
 
     def _again(self) -> bool:
@@ -366,9 +384,12 @@ class SharedDaemon:
 
 
 @contextmanager
-def shared_daemon(home: Home) -> Iterator[SharedDaemon]:
-    """Use the daemon of a home while the context lasts; it comes up meanwhile."""
-    shared = SharedDaemon(home)
+def shared_daemon(home: Home, *, needs_this: bool = True) -> Iterator[SharedDaemon]:
+    """Use the daemon of a home while the context lasts; it comes up meanwhile.
+
+    Screens need no daemon of their own: one that measures may take its place.
+    """
+    shared = SharedDaemon(home, needs_this=needs_this)
     try:
         shared.begin()
         yield shared

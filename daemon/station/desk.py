@@ -135,20 +135,26 @@ class Desk:
         self._prompt: Prompt | None = None
         self._answer: str | ReadAgain | None = None
         self._dropped = False
-        self._users: set[int] | None = None
+        self._users: dict[int, bool] | None = None
         self._changed = Condition()
 
     # who is there
 
     def serve_only(self, user: int) -> None:
         """Go on only while one of the processes that use this daemon lives."""
-        self._users = {user}
+        self._users = {user: True}
 
-    def use(self, user: int) -> bool:
-        """Note that a process uses this daemon; False when it ends already."""
+    def use(self, user: int, *, needs_this: bool = True) -> bool:
+        """Note that a process uses this daemon; False when it ends already.
+
+        Parameters
+        ----------
+        needs_this
+            Whether another daemon in its place would disturb it.
+        """
         with self._changed:
             if self._users is not None and not self.stop.is_set():
-                self._users.add(user)
+                self._users[user] = needs_this
             return not self.stop.is_set()
 
     def leave(self, user: int) -> bool:
@@ -156,7 +162,7 @@ class Desk:
         with self._changed:
             if self._users is None:
                 return False
-            self._users.discard(user)
+            self._users.pop(user, None)
         return self.end_unused()
 
     def end_unused(self) -> bool:
@@ -167,11 +173,33 @@ class Desk:
         with self._changed:
             if self._users is None:
                 return False
-            self._users = {one for one in self._users if is_running(one)}
-            if self._users or any(not one.ended for one in self._tickets.values()):
+            self._forget_gone(self._users)
+            if self._users or self._works():
                 return False
             self.stop.set()
             return True
+
+    def make_way(self) -> bool:
+        """End a daemon that was started for screens, for one that measures; say if.
+
+        An order that waits, or is carried out, keeps it, and whoever needs this one.
+        """
+        with self._changed:
+            if self._users is None:
+                return False
+            self._forget_gone(self._users)
+            if self._works() or any(self._users.values()):
+                return False
+            self.stop.set()
+            return True
+
+    @staticmethod
+    def _forget_gone(users: dict[int, bool]) -> None:
+        for one in [one for one in users if not is_running(one)]:
+            del users[one]
+
+    def _works(self) -> bool:
+        return any(not one.ended for one in self._tickets.values())
 
     # what people ask
 

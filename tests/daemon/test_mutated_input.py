@@ -173,6 +173,7 @@ def requests() -> Iterator[tuple[str, str]]:
     )
     yield "/control/answer", '{"prompt": "a", "value": "done"}'
     yield "/control/users", '{"pid": 4711, "leaves": true}'
+    yield "/control/make-way", "{}"
     yield (
         "/control/measure",
         json.dumps(
