@@ -355,7 +355,7 @@ class DecidedRow(Row):
 class Mark(Row):
     """The run number up to which a product's runs are evaluated, 0 for none.
 
-    `history` and `worked_out_with` are as in `Evaluation`.
+    `history`, `worked_out_with` and `ahead` are as in `Evaluation`.
     """
 
     query = "watermark"
@@ -363,6 +363,7 @@ class Mark(Row):
     number: int
     history: str | None = None
     worked_out_with: str | None = None
+    ahead: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

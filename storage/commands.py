@@ -131,25 +131,22 @@ def _is_kept(transaction: Transaction, row: Record) -> bool:
 
 
 # What was said stays as long as no later run was watched.
-_WATCHED_TO = """
-update watermark set
-    number = greatest(number, $number),
-    history = case
-        when $number < number then history
-        when $number > number then cast($history as text)
-        else coalesce(cast($history as text), history)
-    end,
-    worked_out_with = case
-        when $number < number then worked_out_with
-        when $number > number then cast($worked_out_with as text)
-        else coalesce(cast($worked_out_with as text), worked_out_with)
-    end
-where product = $product returning number
-"""
+_TOLD = ("history", "worked_out_with", "ahead")
+_WATCHED_TO = (
+    "update watermark set number = greatest(number, $number), "  # noqa: S608
+    + ", ".join(
+        f"{told} = case when $number < number then {told} "
+        f"when $number > number then cast(${told} as text) "
+        f"else coalesce(cast(${told} as text), {told}) end"
+        for told in _TOLD
+    )
+    + " where product = $product returning number"
+)
 # Where it is known to stand below; to tell of the row takes as long again.
 _WATCHED_ON = """
 update watermark set
-    number = $number, history = $history, worked_out_with = $worked_out_with
+    number = $number, history = $history, worked_out_with = $worked_out_with,
+    ahead = $ahead
 where product = $product
 """
 
@@ -194,10 +191,10 @@ def record_evaluation(
     mark = {
         "product": evaluation.product,
         "number": number,
-        "history": cell("evaluation.history", evaluation.history),
-        "worked_out_with": cell(
-            "evaluation.worked_out_with", evaluation.worked_out_with
-        ),
+        **{
+            told: cell(f"evaluation.{told}", getattr(evaluation, told))
+            for told in _TOLD
+        },
     }
     stood = known.marks.get(evaluation.product)
     if stood is not None and stood < evaluation.number:

@@ -757,7 +757,8 @@ class Evaluation:
 
     `lines` are what the watch has worked out by then, where it is time to keep that.
     `history` says what the latest build was held against, and `worked_out_with` is the
-    fingerprint of the line that says it.
+    fingerprint of the line that says it. `ahead` is what the builds teach about the
+    next, as its reader wrote it.
     """
 
     product: str
@@ -768,6 +769,7 @@ class Evaluation:
     lines: tuple[KeptLine, ...] = field(default=())
     history: str | None = None
     worked_out_with: str | None = None
+    ahead: str | None = None
 
 
 def _check_measured(

@@ -11,6 +11,7 @@ by (sigma has few degrees of freedom: chi-squared) and where an average reel tru
 (normal). A probability is the mean over both, an interval their quantiles.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf
 
@@ -35,6 +36,8 @@ MEANS, SCATTERS = 48, 24
 """Equally likely cases of a mean, and of a scatter, that are not known."""
 CONFIDENCE = 0.95
 FEWEST_DEGREES = 0.1
+FIRST_BLOCK = 16
+"""Numbers of units that are tried at first."""
 LARGEST_BUILD = 5000
 """Units: of a larger build each number of units takes longer than anybody waits."""
 
@@ -226,10 +229,12 @@ class SpotCheck:
         finite("shift_ppm", shift_ppm)
         share("missed", missed)
         _no_larger("most", count("most", most, at_least=1))
-        units = np.arange(1, most + 1)
-        seen = self._seen(units, shift_ppm).mean(axis=0)
-        enough = np.flatnonzero(1.0 - seen <= missed)
-        return int(units[enough[0]]) if enough.size else None
+        for units in _blocks(1, most):
+            seen = self._seen(units, shift_ppm).mean(axis=0)
+            enough = np.flatnonzero(1.0 - seen <= missed)
+            if enough.size:
+                return int(units[enough[0]])
+        return None
 
     def size_needed(
         self, *, shift_ppm: float, missed: float, build: int, carrying: int
@@ -262,11 +267,10 @@ class SpotCheck:
         5
         """
         share("missed", missed)
-        by_each = self.missed_by_each(
-            shift_ppm=shift_ppm, build=build, carrying=carrying
-        )
-        enough = np.flatnonzero(by_each[1:] <= missed)
-        return int(enough[0]) + 1 if enough.size else None
+        _in_build("carrying", carrying, build)
+        finite("shift_ppm", shift_ppm)
+        by_each = self._missed_from_one(shift_ppm, build, carrying)
+        return next((n for n, one in enumerate(by_each, 1) if one <= missed), None)
 
     def missed_by_each(
         self, *, shift_ppm: float, build: int, carrying: int
@@ -297,13 +301,26 @@ class SpotCheck:
         """
         _in_build("carrying", carrying, build)
         finite("shift_ppm", shift_ppm)
-        seen = self._seen(np.arange(carrying + 1), shift_ppm).mean(axis=0)
-        missed = np.ones(build + 1)
+        return np.array([1.0, *self._missed_from_one(shift_ppm, build, carrying)])
+
+    def _missed_from_one(
+        self, shift_ppm: float, build: int, carrying: int
+    ) -> Iterator[float]:
+        """Give what `missed` says of one unit, of two, up to all."""
+        others = build - carrying
+        mine = np.asarray(_log_choose(carrying, np.arange(carrying + 1)))
+        theirs = np.asarray(_log_choose(others, np.arange(others + 1)))
+        every = np.asarray(_log_choose(build, np.arange(build + 1)))
+        blocks = _blocks(1, carrying)
+        seen = np.zeros(1)
         for checked in range(1, build + 1):
-            among = np.arange(min(checked, carrying) + 1)
-            drawn = _hypergeometric(among, build, carrying, checked)
-            missed[checked] = max(1.0 - float(drawn @ seen[: len(among)]), 0.0)
-        return missed
+            most = min(checked, carrying)
+            while most >= len(seen):
+                more = self._seen(next(blocks), shift_ppm).mean(axis=0)
+                seen = np.concatenate([seen, more])
+            among = np.arange(max(checked - others, 0), most + 1)
+            drawn = np.exp(mine[among] + theirs[checked - among] - every[checked])
+            yield max(1.0 - float(drawn @ seen[among]), 0.0)
 
     def _missed(
         self, checked: int, shift_ppm: float, build: int, carrying: int
@@ -488,6 +505,18 @@ def _hypergeometric(
 def _log_choose(n: int, k: NDArray[np.int64] | int) -> NDArray[np.float64] | np.float64:
     chosen: NDArray[np.float64] | np.float64 = -np.log(n + 1) - betaln(n - k + 1, k + 1)
     return chosen
+
+
+def _blocks(first: int, last: int) -> Iterator[NDArray[np.int64]]:
+    """Give the numbers from the first to the last, in blocks that grow.
+
+    What is asked is most often told by the first few.
+    """
+    size = FIRST_BLOCK
+    while first <= last:
+        yield np.arange(first, min(first + size, last + 1))
+        first += size
+        size *= 2
 
 
 def _in_build(argument: str, value: int, build: int) -> None:

@@ -45,7 +45,6 @@ from storage import (
     Hold,
     HoldState,
     KeptLine,
-    Mark,
     RangeResult,
     Rejudged,
     Rejudgement,
@@ -298,24 +297,6 @@ class Cycle:
         self._warned = set(warned.column("signal").to_pylist())
         self._teller.remember(self.store.rows(AlertState, product=self._name))
         self.watch(step=lambda: step(self.known.folded))
-        self._say_history()
-
-    def _say_history(self) -> None:
-        """Keep what the latest build is held against, unless it stands so already.
-
-        Where it was said by another text of the program, `status` would have to fold.
-        """
-        (mark,) = self.store.rows(Mark, product=self._name)
-        worked_out_with = self.known.worked_out_with()
-        if mark.number and mark.worked_out_with != worked_out_with:
-            self.store.record_evaluation(
-                Evaluation(
-                    product=self._name,
-                    number=mark.number,
-                    history=self.known.history(),
-                    worked_out_with=worked_out_with,
-                )
-            )
 
     def far_off(self, number: int) -> list[str]:
         """Return titles of the ranges for which a run is to be seated again.
@@ -435,6 +416,7 @@ class Cycle:
         # Reels may be recorded after the units that carry them.
         if late := self._watcher.refit(fittings):
             found += self._act(self.known.folded, late, ())
+        self.known.keep_told()
         return found
 
     def _look_again(self) -> None:
@@ -520,6 +502,7 @@ class Cycle:
             placed += new
             alerts += self._teller.tell([*stays, *step.warned], new, step.told)
         lines = self.known.to_keep() if lines is None else lines
+        ahead = None if more else self.known.ahead_to_keep()
         evaluation = Evaluation(
             product=self._name,
             number=number,
@@ -532,6 +515,7 @@ class Cycle:
             # Of many runs, what is said after the last counts.
             history=None if more else self._watcher.history(),
             worked_out_with=self.known.worked_out_with(),
+            ahead=ahead,
         )
         try:
             self.store.record_evaluation(evaluation)
@@ -543,6 +527,8 @@ class Cycle:
         self._said += (*map(sentences.held_now, placed), *again)
         self._steps.clear()
         self.known.was_kept(lines)
+        if ahead is not None:
+            self.known.was_told()
 
     def _due(self, signal: Signal) -> tuple[Hold, ...]:
         """Return the holds that a finding asks for and that do not stand yet."""

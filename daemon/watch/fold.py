@@ -246,6 +246,12 @@ class Fold:
         self._go_on()
         return True
 
+    def goes_by(self, fittings: Sequence[Fitting]) -> bool:
+        """Whether all of these fittings were taken into account."""
+        return fittings is self._book or self._known_fittings.issuperset(
+            one.fitting for one in fittings
+        )
+
     def fittings_of(self, build: str) -> tuple[Fitting, ...]:
         """Return a build's fittings in the order in which they take over."""
         known = self._fittings.get(build)

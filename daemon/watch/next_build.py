@@ -245,7 +245,7 @@ class Outlook:
     def of(
         cls, settings: Settings, store: Store, *, own_limit: FindLimit | None = None
     ) -> Self:
-        """Work it out from the rows; records nothing.
+        """Work it out from the rows; nothing is recorded, what it took may be kept.
 
         Parameters
         ----------
@@ -253,7 +253,8 @@ class Outlook:
             As `ProductWatch` takes them.
         """
         known = ProductWatch(settings, store, own_limit=own_limit)
-        baseline = known.baseline()
+        ahead = known.ahead()
+        baseline = ahead.baseline
         latest = store.rows(
             LatestResult, product=settings.product.name, newest=RECENT_BUILDS
         )
@@ -279,8 +280,8 @@ class Outlook:
         return cls(
             ranges=ranges,
             units=baseline.units,
-            builds=known.builds,
-            history=known.ahead(),
+            builds=ahead.builds,
+            history=ahead.says,
             inspection=_inspection(settings.product.name, store),
         )
 

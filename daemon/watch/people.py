@@ -61,7 +61,7 @@ class Book:
         kept = store.kept_beside_runs
         if last is not None and kept is not None and last.kept_beside_runs == kept:
             return last
-        counts = _counts(store, product)
+        counts = counts_of(store, product)
         if last is not None and last.counts == counts:
             return replace(last, kept_beside_runs=kept)
         decisions = tuple(decisions_of(store, product))
@@ -78,12 +78,8 @@ class Book:
         )
 
 
-def corrections_of(store: Store, product: str) -> int:
-    """Return how often a unit or a fitting of a product was corrected."""
-    return int(_counts(store, product)["amendments"])
-
-
-def _counts(store: Store, product: str) -> Mapping[str, Any]:
+def counts_of(store: Store, product: str) -> Mapping[str, Any]:
+    """Return how much people recorded and decided; `amendments` are corrections."""
     (counts,) = store.table("changes", product=product, but_by=PLACED_BY).to_pylist()
     return dict(counts)
 

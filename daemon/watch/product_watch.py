@@ -1,19 +1,30 @@
 """What the watch knows of one product: rebuilt from its rows, and folded on."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 from config import Settings
 from daemon.judging import ProductModel, StandardsThen
 from daemon.presentation import sentences
-from daemon.spc.detector import Baseline
+from daemon.watch.ahead import Ahead
 from daemon.watch.events import Accepted, CheckErrors, UnitErrors
 from daemon.watch.from_rows import FromRows, RunRows, runs_after
 from daemon.watch.kept_line import StoredPast, fingerprint_of, go_on_from, kept_of
-from daemon.watch.people import Book, corrections_of, decisions_of
+from daemon.watch.people import Book, counts_of, decisions_of
 from daemon.watch.watcher import FindLimit, Watcher
-from storage import Evaluation, Fitting, KeptLine, Mark, Signal, Store, reel_of
+from storage import (
+    Evaluation,
+    Fitting,
+    KeptLine,
+    Mark,
+    Signal,
+    StorageError,
+    Store,
+    reel_of,
+)
 
 Event = UnitErrors | CheckErrors | Accepted
 
@@ -87,6 +98,8 @@ class ProductWatch:
         self._check = self._unchecked
         self._corrections: int | None = None
         """How many corrections there were when the line was remembered."""
+        self._told: tuple[int, str, dict[str, Any]] | None = None
+        """The run and what else that followed from which was told last."""
         self._since = 0
         """The run since which the book tells what was recorded and decided."""
 
@@ -111,7 +124,11 @@ class ProductWatch:
         return count != self._corrections
 
     def remember(
-        self, *, keep: bool = False, step: Callable[[int], None] = lambda _: None
+        self,
+        *,
+        keep: bool = False,
+        must_be_kept: bool = True,
+        step: Callable[[int], None] = lambda _: None,
     ) -> None:
         """Fold what was watched since it was last kept, and take up what was said.
 
@@ -119,6 +136,8 @@ class ProductWatch:
         ----------
         keep
             Whether what is worked out on the way is kept.
+        must_be_kept
+            Whether it ends where that cannot be kept.
         step
             Called on the way, with the run that was reached; what it raises ends it.
         """
@@ -126,7 +145,7 @@ class ProductWatch:
         watermark = mark.number
         fold = self.watcher.fold
         # Before any row: what is corrected from here on makes what is kept another's.
-        self._corrections = corrections_of(self._store, self._name)
+        self._corrections = int(counts_of(self._store, self._name)["amendments"])
         why = go_on_from(
             fold, self._store, self._name, self.worked_out_with(), until=watermark
         )
@@ -137,7 +156,7 @@ class ProductWatch:
         def reached(number: int) -> None:
             step(number)
             if keep:
-                self._keep_on_the_way()
+                self._keep_on_the_way(must_be_kept=must_be_kept)
 
         fold.on_mark = reached
         self._check = self._check_then(watermark)
@@ -151,7 +170,7 @@ class ProductWatch:
             check=self._check,
         )
         if keep:
-            self._keep_on_the_way(least=1)
+            self._keep_on_the_way(least=1, must_be_kept=must_be_kept)
         fold.on_mark = lambda _: None
         fold.forget()
         self.decided = {one.hold for one in book.decisions if one.number <= watermark}
@@ -178,6 +197,53 @@ class ProductWatch:
         """
         return f"{self._fingerprint}-{self._corrections or 0}"
 
+    def ahead_to_keep(self) -> str | None:
+        """Return what is told of the next build as text, None where more is to come.
+
+        That is what was read of people's book and is not folded yet.
+        """
+        book = self.book
+        if any(one.hold not in self.decided for one in book.decisions):
+            return None
+        if not self.watcher.fold.goes_by(book.fittings):
+            return None
+        return self._ahead().text(self._follows_from(book.counts))
+
+    def was_told(self) -> None:
+        """Note that what is told of the builds is kept as it stands."""
+        self._told = self._telling()
+
+    def keep_told(self) -> None:
+        """Keep what is told of the builds, unless it is kept as it stands.
+
+        Where it was told by another text of the program, `status` would have to fold.
+        """
+        if not self.folded or self._told == self._telling():
+            return
+        (mark,) = self._store.rows(Mark, product=self._name)
+        if mark.number != self.folded:
+            return
+        ahead = self.ahead_to_keep()
+        if (mark.worked_out_with, mark.ahead) != (self.worked_out_with(), ahead):
+            self._store.record_evaluation(
+                Evaluation(
+                    product=self._name,
+                    number=mark.number,
+                    history=self.watcher.history(),
+                    worked_out_with=self.worked_out_with(),
+                    ahead=ahead,
+                )
+            )
+        if ahead is not None:
+            self.was_told()
+
+    def _telling(self) -> tuple[int, str, dict[str, Any]]:
+        return self.folded, self.worked_out_with(), dict(self.book.counts)
+
+    def _follows_from(self, counts: Mapping[str, Any]) -> dict[str, Any]:
+        """Return what the line follows from beside its runs."""
+        return {"line": self.worked_out_with(), **counts}
+
     def was_kept(self, lines: Sequence[KeptLine]) -> None:
         """Let go of what is in the Store now."""
         if lines:
@@ -185,14 +251,19 @@ class ProductWatch:
             self.watcher.fold.forget()
             self._since = max(self.watcher.fold.kept_to, 0)
 
-    def _keep_on_the_way(self, *, least: int | None = None) -> None:
+    def _keep_on_the_way(self, *, must_be_kept: bool, least: int | None = None) -> None:
         """Keep what was worked out so far of runs that were watched before."""
         fold = self.watcher.fold
         if len(fold.unkept) < (MARKS_AT_ONCE if least is None else least):
             return
-        self._store.record_evaluation(
-            Evaluation(product=self._name, number=self.folded, lines=self.to_keep())
-        )
+        try:
+            self._store.record_evaluation(
+                Evaluation(product=self._name, number=self.folded, lines=self.to_keep())
+            )
+        except StorageError:
+            if must_be_kept:
+                raise
+            return
         fold.was_kept()
         fold.rest()
 
@@ -239,9 +310,18 @@ class ProductWatch:
         return self._rows.said_of_check(run)
 
     def remember_once(self) -> None:
-        """Rebuild what the watch knows, unless that was done."""
-        if not self.folded:
-            self.remember()
+        """Rebuild what the watch knows, unless that was done.
+
+        It is kept where no other process has the records and the disk takes it: the
+        next one need not.
+        """
+        if self.folded:
+            return
+        alone = self._store.kept_beside_runs is not None
+        self.remember(keep=alone, must_be_kept=False)
+        if alone:
+            with suppress(StorageError):
+                self.keep_told()
 
     def waiting(self) -> list[RunRows]:
         """Return the runs that were not folded yet, in their order."""
@@ -270,16 +350,30 @@ class ProductWatch:
         found = self.watcher.far_off(self._rows.unit(run), self.book.fittings)
         return [self.product.range(key).title for key in found]
 
-    def baseline(self) -> Baseline:
-        """Return what the recorded builds teach about the next."""
-        self.remember_once()
-        return self.watcher.baseline()
+    def ahead(self) -> Ahead:
+        """Return what the recorded builds teach about the next.
 
-    @property
-    def builds(self) -> int:
-        """Builds that were measured so far."""
+        As it was when the last run was watched, where that stands: working it out loads
+        the detector.
+        """
+        if not self.folded:
+            (mark,) = self._store.rows(Mark, product=self._name)
+            counts = counts_of(self._store, self._name)
+            self._corrections = int(counts["amendments"])
+            known = Ahead.of(
+                mark.ahead, self._follows_from(counts), self.product.layout
+            )
+            if known is not None:
+                return known
         self.remember_once()
-        return len(self.watcher.fold.builds)
+        return self._ahead()
+
+    def _ahead(self) -> Ahead:
+        return Ahead(
+            baseline=self.watcher.baseline(),
+            builds=len(self.watcher.fold.builds),
+            says=self.watcher.ahead(),
+        )
 
     def log_odds(self) -> dict[str, float]:
         """Return how likely something is wrong, by build."""
@@ -294,13 +388,9 @@ class ProductWatch:
         """
         if not self.folded:
             (mark,) = self._store.rows(Mark, product=self._name)
-            self._corrections = corrections_of(self._store, self._name)
+            counts = counts_of(self._store, self._name)
+            self._corrections = int(counts["amendments"])
             if mark.history and mark.worked_out_with == self.worked_out_with():
                 return mark.history
         self.remember_once()
         return self.watcher.history()
-
-    def ahead(self) -> str:
-        """Say what the next build will be held against."""
-        self.remember_once()
-        return self.watcher.ahead()

@@ -1081,6 +1081,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             ),
             "history": None,
             "worked_out_with": None,
+            "ahead": None,
         }
     ],
     "newest_decisions": lambda book, newest: book.of("decision")[::-1][:newest],

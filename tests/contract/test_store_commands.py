@@ -157,11 +157,13 @@ def test_what_was_said_at_the_watermark_stays_as_long_as_it(store: Store) -> Non
                 number=number,
                 history=said,
                 worked_out_with=said and f"of {said}",
+                ahead=said and f"after {said}",
             )
         )
         (mark,) = store.rows(Mark, product="photoamp")
         assert mark.history == kept
         assert mark.worked_out_with == (kept and f"of {kept}")
+        assert mark.ahead == (kept and f"after {kept}")
 
 
 def test_each_product_has_its_own_watermark(store: Store) -> None:

@@ -228,7 +228,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         {"target": "production", "at": START},
         f"{columns(Alert)} tries",
     ),
-    "watermark": ({"product": "photoamp"}, "number history worked_out_with"),
+    "watermark": ({"product": "photoamp"}, "number history worked_out_with ahead"),
     "first_run": ({"serial": "S001"}, "run"),
     "unit_runs": (
         {"serial": "S001"},

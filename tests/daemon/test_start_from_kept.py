@@ -1,6 +1,7 @@
 """A start goes on from the kept line: no old run is read, and nothing is said twice."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import fields
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,16 @@ from config import HoldpointError
 from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability import correct
 from daemon.watch import ProductWatch, fold as folding, from_rows, product_watch
-from storage import Amended, Amendment, LineMark, LinePiece, LineSegment
+from daemon.watch.ahead import Ahead
+from storage import (
+    Amended,
+    Amendment,
+    LineMark,
+    LinePiece,
+    LineSegment,
+    Scope,
+)
+from storage.errors import WriteError
 from storage.local import LocalStore
 from storage.records import (
     Build,
@@ -21,6 +31,7 @@ from storage.records import (
     Disposal,
     Evaluation,
     Fitting,
+    Hold,
     HoldEnd,
     Product,
     Reel,
@@ -259,3 +270,148 @@ def test_what_is_held_against_is_said_again_unless_something_was_corrected(
     anew = ProductWatch(cycle.settings, store)
     assert anew.history()
     assert anew.folded
+
+
+def told(ahead: Ahead) -> list[Any]:
+    """Return what is known of the next build, to the last bit."""
+    known = [getattr(ahead.baseline, one.name) for one in fields(ahead.baseline)]
+    plain = [one.tolist() if isinstance(one, np.ndarray) else one for one in known]
+    return [ahead.builds, ahead.says, *plain[1:]]
+
+
+def ahead_refolded(store: LocalStore) -> list[Any]:
+    """Return what a fold of all rows tells of the next build; nothing is kept."""
+    fresh = ProductWatch(SETTINGS, store)
+    fresh._fingerprint = "none"
+    fresh.remember()
+    return told(fresh.ahead())
+
+
+def ahead_kept(store: LocalStore) -> list[Any]:
+    """Return what a question before a build tells, which must not fold."""
+    fresh = ProductWatch(SETTINGS, store)
+    found = told(fresh.ahead())
+    assert not fresh.folded
+    return found
+
+
+def end(store: LocalStore, hold: str) -> None:
+    """Release what is held."""
+    end = HoldEnd(
+        hold=hold, disposal=Disposal.RELEASE, person="Ada", reason="good", ended_at=AT
+    )
+    decision = Decision(
+        person="Ada", action="release", subject=hold, reason="good", decided_at=AT
+    )
+    store.keep(end, decision=decision)
+
+
+def test_what_is_known_of_the_next_build_is_kept_with_each_unit(
+    store: LocalStore,
+) -> None:
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+        assert ahead_kept(store) == ahead_refolded(store)
+    unit(cycle, 1, 6, rerun_of="run-1-6")
+    cycle.watch()
+    assert ahead_kept(store) == ahead_refolded(store)
+
+
+def test_what_people_record_and_decide_makes_the_next_build_known_anew(
+    store: LocalStore,
+) -> None:
+    """It is never told as it was before; a watch that idles keeps it again."""
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+    (hold,) = store.frame("holds", product=NAME).query("scope == 'build'")["hold"]
+    by_hand = Hold(
+        hold="by hand", scope=Scope.BUILD, subject="B-1", product=NAME, signal=None,
+        reason="dropped", placed_by="Ada", placed_at=AT,
+    )  # fmt: skip
+    placed = Decision(
+        person="Ada", action="hold", subject="by hand", reason="dropped", decided_at=AT
+    )
+    changes: list[Callable[[], object]] = [
+        lambda: end(store, hold),
+        lambda: store.keep(fitting("B-0", "R12", "K-102", "PA-0003")),
+        lambda: store.keep(by_hand, decision=placed),
+    ]
+    before = ahead_kept(store)
+    for change in changes:
+        change()
+        now = ahead_refolded(store)
+        assert now != before
+        cycle.watch()
+        assert ahead_kept(store) == now
+        before = now
+    end(store, "by hand")
+    beside = ProductWatch(SETTINGS, store)
+    assert told(beside.ahead()) == ahead_refolded(store)
+    assert beside.folded
+    assert ahead_kept(store) == ahead_refolded(store)
+
+
+def test_a_decision_after_a_run_that_is_not_watched_yet_waits_for_it(
+    store: LocalStore,
+) -> None:
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+    (hold,) = store.frame("holds", product=NAME).query("scope == 'build'")["hold"]
+    before = ahead_kept(store)
+    unit(cycle, 3, 0)
+    end(store, hold)
+    beside = ProductWatch(SETTINGS, store)
+    assert told(beside.ahead()) == before
+    cycle.watch()
+    assert ahead_kept(store) == ahead_refolded(store) != before
+
+
+@pytest.mark.parametrize("text", ["{", "{}", "[]", "null", '{"worked_out_with": {}}'])
+def test_a_text_that_is_damaged_is_worked_out_again(
+    store: LocalStore, text: str
+) -> None:
+    cycle = resumed(store)
+    build(cycle, 0)
+    before = ahead_kept(store)
+    with store._database.transaction() as transaction:
+        transaction.run("update watermark set ahead = $text", {"text": text})
+    assert told(ProductWatch(SETTINGS, store).ahead()) == before
+    assert ahead_kept(store) == before
+
+
+@pytest.mark.parametrize("ask", [ProductWatch.ahead, ProductWatch.history])
+def test_a_question_without_a_daemon_folds_once_for_another_text_of_the_program(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch, ask: Callable[..., object]
+) -> None:
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+    monkeypatch.setattr(product_watch, "fingerprint_of", lambda *_: "another")
+    first = ProductWatch(SETTINGS, store)
+    ask(first)
+    assert first.refolded is not None
+    second = ProductWatch(SETTINGS, store)
+    assert ask(second)
+    assert not second.folded
+    assert resumed(store).known.refolded is None
+
+
+def test_where_nothing_can_be_kept_a_question_is_answered_all_the_same(
+    store: LocalStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+    expected = ahead_kept(store)
+    monkeypatch.setattr(product_watch, "fingerprint_of", lambda *_: "another")
+
+    def full(_: Evaluation) -> None:
+        raise WriteError(where="here", reason="the disk is full")
+
+    monkeypatch.setattr(store, "record_evaluation", full)
+    assert told(ProductWatch(SETTINGS, store).ahead()) == expected
+    with pytest.raises(WriteError):
+        ProductWatch(SETTINGS, store).remember(keep=True)
