@@ -109,7 +109,7 @@ def runs(store: LocalStore) -> dict[str, list[str]]:
     return found
 
 
-@pytest.mark.parametrize("kills", [4, pytest.param(400, marks=LONG)])
+@pytest.mark.parametrize("kills", [4, pytest.param(650, marks=LONG)])
 def test_a_killed_writer_loses_nothing_it_acknowledged(
     tmp_path: Path, kills: int, record_property: Callable[[str, object], None]
 ) -> None:
