@@ -6,6 +6,7 @@ import pytest
 import streamlit as st
 
 from daemon.service.home import VARIABLE, Home
+from dashboard import data, replaying, scanner
 from tests.daemon.seeded import empty_home, seeded_home
 from tests.daemon.starting import running_daemon
 
@@ -69,7 +70,22 @@ def nothing(empty: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
 
 
 @pytest.fixture(autouse=True)
-def let_go() -> Iterator[None]:
-    """Close what the screens keep open between two looks."""
+def let_go(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Close what the screens keep open between two looks.
+
+    A home that is left as it is has the same rows for the next test: what was drawn
+    of them is as it would be drawn anew.
+    """
+    yield
+    if "held" not in request.fixturenames:
+        st.cache_resource.clear()
+        return
+    for one in (data._pulse, replaying._trials, scanner._taken):
+        one.clear()
+
+
+@pytest.fixture(autouse=True, scope="module")
+def let_go_of_all() -> Iterator[None]:
+    """Leave nothing open of a home whose daemon is about to end."""
     yield
     st.cache_resource.clear()

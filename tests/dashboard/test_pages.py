@@ -14,6 +14,7 @@ from typing import Any
 
 import pyarrow as pa
 import pytest
+import streamlit as st
 from streamlit.components.v2.component_manager import BidiComponentManager
 from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
@@ -35,6 +36,7 @@ APP = Path(dashboard.__file__ or "").parent / "app.py"
 SLOW_S = 300.0
 HOLD_ON_REEL = f"B-3-F1:{BAD_REEL}"
 GONE = "The daemon does not answer"
+st.config.set_option("runner.magicEnabled", False)  # as they are served
 
 
 def opened(page: str = "", **subjects: str) -> AppTest:
