@@ -41,6 +41,15 @@ def url(home: Home) -> Iterator[str]:
         yield wait_for(f"http://127.0.0.1:{port}")
 
 
+@pytest.fixture(scope="module")
+def unchanged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Serve a home in which no test of this file keeps anything."""
+    made = seeded_home(tmp_path_factory.mktemp("unchanged") / "home")
+    port = free_port()
+    with running_daemon(made, "--no-bench"), screens(made, port):
+        yield wait_for(f"http://127.0.0.1:{port}")
+
+
 def pack(page: Page, url: str) -> CDPSession:
     """Open Packing, say who packs and for which order; return a scanner."""
     page.goto(f"{url}/packing")
@@ -125,11 +134,11 @@ BACK = f"window.around.append({HOST})"
 
 @pytest.mark.parametrize("between", [MOVED, OUT, f"{OUT}, {BACK}"])
 def test_no_letter_is_lost_while_the_field_is_moved(
-    browser: BrowserContext, url: str, between: str
+    browser: BrowserContext, unchanged: str, between: str
 ) -> None:
     """Whichever key the page is drawn at; a blank within a serial is a letter too."""
     with paged(browser) as page:
-        scanner = pack(page, url)
+        scanner = pack(page, unchanged)
         keys = len("PA 7-0") + 1
         for place in range(keys):
             serial = f"PA 7-{place}"
@@ -255,9 +264,9 @@ def test_forty_quick_scans_are_orders_in_order(
 
 
 def test_forty_quick_scans_are_looked_up_in_order(
-    browser: BrowserContext, url: str
+    browser: BrowserContext, unchanged: str
 ) -> None:
-    looked_up_quickly(browser, url, scans=40)
+    looked_up_quickly(browser, unchanged, scans=40)
 
 
 @pytest.mark.bench
@@ -269,9 +278,9 @@ def test_a_thousand_quick_scans_are_orders_in_order(
 
 @pytest.mark.bench
 def test_a_thousand_quick_scans_are_looked_up_in_order(
-    browser: BrowserContext, url: str
+    browser: BrowserContext, unchanged: str
 ) -> None:
-    looked_up_quickly(browser, url, scans=1000)
+    looked_up_quickly(browser, unchanged, scans=1000)
 
 
 def test_what_was_scanned_before_a_reload_is_answered_once(
