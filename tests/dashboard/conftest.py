@@ -1,6 +1,7 @@
 """The screens over a real store, served by a daemon without a bench."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import streamlit as st
@@ -46,6 +47,15 @@ def changed(written: Home, monkeypatch: pytest.MonkeyPatch) -> Home:
     """Let the screens show and change that home."""
     monkeypatch.setenv(VARIABLE, str(written.folder))
     return written
+
+
+@pytest.fixture
+def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Home]:
+    """Let the screens show and change such a home that no other test sees."""
+    home = seeded_home(tmp_path / "home")
+    monkeypatch.setenv(VARIABLE, str(home.folder))
+    with running_daemon(home, "--no-bench"):
+        yield home
 
 
 @pytest.fixture(scope="session")

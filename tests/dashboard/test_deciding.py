@@ -120,17 +120,14 @@ def test_a_hold_by_hand_on_what_is_not_recorded_is_refused_in_a_sentence() -> No
     assert not [one for one in app.html if "PA-9999: a scratch" in one.value]
 
 
-@pytest.mark.usefixtures("home")
-def test_the_check_standards_page_names_the_units_in_doubt_while_they_are() -> None:
+def test_units_of_a_bench_in_doubt_are_named_until_a_person_says_why_not(
+    home: Home,
+) -> None:
+    """On the page of the check standard, among holds and on the first page."""
     words = said(opened("standard"))
     assert "In doubt" in words
     assert "PA-1000, PA-1001, PA-1002: the check standard read wrong." in words
     assert "A good check in the same session clears them." in words
-
-
-def test_a_bench_in_doubt_stands_among_holds_until_a_person_says_why_not(
-    home: Home,
-) -> None:
     app = opened("holds")
     assert "Bench in doubt, 3 units: the check standard read wrong" in said(app)
     assert "Bench in doubt, PA-1000 to PA-1002 (3)" in said(opened())

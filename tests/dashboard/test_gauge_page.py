@@ -20,8 +20,7 @@ from storage import (
 from tests.dashboard.test_pages import opened, said
 
 
-@pytest.mark.usefixtures("changed")
-def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
+def test_a_study_is_planned_and_read_on_the_page(own: Home) -> None:
     app = opened("gauge")
     assert "How far do people and bench agree?" in said(app)
     app.selectbox(key="who decides").select("Ada Moreno")
@@ -31,7 +30,7 @@ def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
     app.number_input(key="gauge trials crossed").set_value(2)
     app.button(key="gauge plan").click().run()
     assert "Reading 1 of 8:" in said(app)
-    with open_store(changed.data) as store:
+    with open_store(own.data) as store:
         (study,) = store.rows(GaugeStudy)
         cells = Gauge.of(study, ()).cells
     app.text_input(key="gauge G-7 0").set_value("high").run()
@@ -42,7 +41,7 @@ def test_a_study_is_planned_and_read_on_the_page(changed: Home) -> None:
         app.text_input(key=f"gauge G-7 {place}").set_value(str(value)).run()
     assert "Gauge study G-7 is complete." in said(app)
     assert "categories of parts" in said(app)
-    with open_store(changed.data) as store:
+    with open_store(own.data) as store:
         readings = store.rows(GaugeReading, gauge_study="G-7")
     assert [one.person for one in readings] == [one.appraiser for one in cells]
 
