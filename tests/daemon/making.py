@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -20,9 +19,8 @@ AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 DEMO = Path(config.__file__ or "").parent / "demo"
 
 
-@cache
 def demo_settings() -> Settings:
-    """Return the demo's settings; nobody can change them."""
+    """Return the demo's settings."""
     return load(DEMO)
 
 
