@@ -11,6 +11,7 @@ from .answers import (
     DecidedRow as DecidedRow,
     DoubtState as DoubtState,
     HoldState as HoldState,
+    KnownBuilds as KnownBuilds,
     KnownUnits as KnownUnits,
     LatestResult as LatestResult,
     LatestRun as LatestRun,

@@ -384,6 +384,15 @@ class KnownUnits(Row):
     units: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownBuilds(Row):
+    """How many builds of a product were opened."""
+
+    query = "known_builds"
+
+    builds: int
+
+
 def finding_of(store: Store, product: str, name: str) -> Signal:
     """Return the latest revision of one finding on a product.
 

@@ -7,11 +7,12 @@ error would report success and keep nothing.
 
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Condition, Lock, RLock
+from typing import TypeVar
 
 import duckdb
 import pyarrow as pa
@@ -31,6 +32,7 @@ from storage.errors import (
 )
 from storage.migrate import migrate
 from storage.tables import Transaction
+from storage.typed import in_utc
 
 _OF_DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.InternalException)
 _NO_MEMORY = "could not allocate"
@@ -59,6 +61,9 @@ MOST_PARSED = 500
 """Statements that are known parsed: more than a day's work asks different ones."""
 COPY_TIMES = 4
 """A copy of everything works out all indexes anew: so many times the memory."""
+
+A = TypeVar("A")
+_TIME = duckdb.sqltypes.TIMESTAMP_TZ
 
 _owned: set[Path] = set()
 _owning = Lock()
@@ -172,14 +177,31 @@ class Engine:
 
     def table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         """Answer one statement that only reads."""
+        return self._answered(self._table, sql, parameters)
+
+    def columns(
+        self, sql: str, parameters: Mapping[str, Cell]
+    ) -> Mapping[str, Sequence[object]]:
+        """Answer one statement that only reads, column by column; times in UTC.
+
+        The library plans what it gives as Arrow twice: few rows take half as long so.
+        """
+        return self._answered(self._columns, sql, parameters)
+
+    def _answered(
+        self,
+        ask: Callable[[str, Mapping[str, Cell]], A],
+        sql: str,
+        parameters: Mapping[str, Cell],
+    ) -> A:
         connection = self._connection
         try:
             try:
-                return self._table(sql, parameters)
+                return ask(sql, parameters)
             except duckdb.FatalException:
                 # The instance died of somebody's write; the file itself is whole.
                 self._reopen(connection)
-                return self._table(sql, parameters)
+                return ask(sql, parameters)
         except (duckdb.ConversionException, duckdb.InvalidInputException) as exc:
             raise RefusedValueError(
                 what="parameters",
@@ -220,6 +242,21 @@ class Engine:
     def _table(self, sql: str, parameters: Mapping[str, Cell]) -> pa.Table:
         with self.reading() as cursor:
             return cursor.sql(sql, params=dict(parameters)).to_arrow_table()
+
+    def _columns(
+        self, sql: str, parameters: Mapping[str, Cell]
+    ) -> dict[str, Sequence[object]]:
+        with self.reading() as cursor:
+            answer = cursor.execute(self._parse(sql), dict(parameters))
+            kinds = {str(name): kind for name, kind, *_ in answer.description}
+            rows = answer.fetchall()
+        columns: Iterable[Sequence[object]] = (
+            zip(*rows, strict=True) if rows else ((),) * len(kinds)
+        )
+        return {
+            name: in_utc(column) if kind == _TIME else column
+            for (name, kind), column in zip(kinds.items(), columns, strict=True)
+        }
 
     def close(self) -> None:
         """Let go of the file, once those who read it now are done."""

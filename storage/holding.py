@@ -49,7 +49,8 @@ def keeping(
     They are those that are open, those that ended in scrap, and those that ended in
     rework of a unit that was not measured since.
     """
-    asked = transaction.ask(query("holds").text, {"product": product})
+    given = {"product": product, "subject": None}
+    asked = transaction.ask(query("holds").text, given)
     ends = {None, Disposal.SCRAP, Disposal.REWORK}
     holds = [one for one in typed_of(HoldState, asked) if one.disposal in ends]
     return {

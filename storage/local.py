@@ -1,21 +1,21 @@
 """The Store over a DuckDB file that this process owns."""
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from threading import Lock
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 import pyarrow as pa
 
 from storage import archive, commands, sharing, shipping, statements, telling_all, wire
-from storage.door import cell
+from storage.door import Cell, cell
 from storage.engine import Engine, StoreLimits
 from storage.errors import BusyError, StorageError
 from storage.just_kept import JustKept
-from storage.kept import Record
+from storage.kept import Record, Row
 from storage.ledger import Anchor
 from storage.records import (
     CheckResult,
@@ -33,7 +33,9 @@ from storage.records_shipping import Shipment, ShipRule
 from storage.runs import record_run, record_runs
 from storage.store import Parameter, Store
 from storage.tables import Transaction
+from storage.typed import asked, typed_columns
 
+R = TypeVar("R", bound=Row)
 BACKUPS_KEPT = 14
 _FIRST_PAUSE_S = 0.02
 _LONGEST_PAUSE_S = 0.25
@@ -189,11 +191,14 @@ class LocalStore(Store):
 
     def table(self, query: str, **parameters: Parameter) -> pa.Table:
         """Answer a named query, or read a record's table, as Arrow."""
-        names = frozenset(parameters)
-        text = statements.text(query, names)
-        given = {name: cell(name, value) for name, value in parameters.items()}
-        given |= dict.fromkeys(statements.left_out(query, names))
-        return self._database.table(text, given)
+        return self._database.table(*_asked(query, parameters))
+
+    def rows(
+        self, kind: type[R], query: str | None = None, /, **parameters: Parameter
+    ) -> list[R]:
+        """Return typed rows; see the Store."""
+        statement = _asked(query or asked(kind), parameters)
+        return typed_columns(kind, self._database.columns(*statement))
 
     def watched_after(self, product: str, number: int) -> list[dict[str, Any]]:
         """Return the rows of a product's runs above a number; see the Store."""
@@ -349,3 +354,13 @@ class LocalStore(Store):
         with suppress(StorageError):
             self.note_newest()
         self._database.close()
+
+
+def _asked(
+    query: str, parameters: Mapping[str, Parameter]
+) -> tuple[str, dict[str, Cell]]:
+    """Return the statement of a query, and what it is given."""
+    names = frozenset(parameters)
+    given = {name: cell(name, value) for name, value in parameters.items()}
+    given |= dict.fromkeys(statements.left_out(query, names))
+    return statements.text(query, names), given

@@ -40,6 +40,20 @@ def typed(kind: type[R], table: pa.Table) -> list[R]:
     return _put_together(kind, columns, table.num_rows)
 
 
+def typed_columns(kind: type[R], columns: Mapping[str, Sequence[Any]]) -> list[R]:
+    """Return rows of columns as `kind`, as `typed` does of Arrow's."""
+    told = {
+        name: as_kept([*columns[name]])
+        for name, as_kept in _columns(kind)  # type: ignore[arg-type]
+    }
+    return _put_together(kind, told, len(next(iter(told.values()))))
+
+
+def in_utc(column: Sequence[Any]) -> list[datetime | None]:
+    """Return times of any zone as the same times in UTC."""
+    return [None if one is None else one.astimezone(UTC) for one in column]
+
+
 def plain_rows(table: pa.Table) -> list[dict[str, Any]]:
     """Return a table's rows by column name, times in UTC, without loading frames."""
     columns = [_listed(column) for column in table.columns]

@@ -40,6 +40,7 @@ from storage import (
     GaugeStudy,
     Hold,
     HoldState,
+    KnownBuilds,
     Proof,
     ReworkOf,
     RunInDoubt,
@@ -66,8 +67,8 @@ def status() -> Shown:
     bench = None if is_shared() else _doing(home_here())
     with opened() as at:
         builds = at.rows(BuildState, newest=BUILDS_SHOWN)
-        every = at.store.table("build", product=at.product)
-        earlier = every.num_rows - len(builds)
+        (every,) = at.rows(KnownBuilds)
+        earlier = every.builds - len(builds)
         in_doubt = at.rows(RunInDoubt)
         measured = at.store.table("measured_units", product=at.product)
         doubts = doubted(at.store, at.product)

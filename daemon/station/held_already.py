@@ -44,7 +44,7 @@ def held_for(
     but
         The id of a hold that does not count.
     """
-    kept = store.rows(HoldState, product=product)
+    kept = store.rows(HoldState, product=product, subject=serial)
     standing = [*waiting, *(one for one in kept if one.disposal is None)]
     first: set[str] = set()
     again: set[str] = set()

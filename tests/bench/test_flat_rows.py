@@ -6,7 +6,7 @@ What such questions take is told by `pytest -m bench tests/bench/test_flat.py`.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -54,15 +54,26 @@ def read(monkeypatch: pytest.MonkeyPatch) -> Read:
     def counting(answer: Callable[..., Any]) -> Callable[..., Any]:
         def answered(of: object, sql: str, parameters: object) -> Any:
             found = answer(of, sql, parameters)
-            counted.rows[sql] = max(counted.rows[sql], len(found))
+            counted.rows[sql] = max(counted.rows[sql], rows_of(found))
             counted.times[sql] += 1
             return found
 
         return answered
 
-    for kind, name in ((engine.Engine, "table"), (engine._Writing, "ask")):
+    for kind, name in (
+        (engine.Engine, "table"),
+        (engine.Engine, "columns"),
+        (engine._Writing, "ask"),
+    ):
         monkeypatch.setattr(kind, name, counting(getattr(kind, name)))
     return counted
+
+
+def rows_of(answer: Any) -> int:
+    """Return how many rows an answer has, given as rows or by column."""
+    if isinstance(answer, Mapping):
+        return len(next(iter(answer.values())))
+    return len(answer)
 
 
 @pytest.mark.parametrize("question", OF_ROWS)

@@ -975,7 +975,7 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
         picked(one, "run") for one in book.of("run") if one["serial"] == serial
     ][:1],
     "hold_ends": hold_ends,
-    "holds": holds,
+    "holds": narrowed(holds, "subject"),
     "jobs": plain("job", "job"),
     "first_runs": first_runs,
     "good_before": good_before,
@@ -1067,6 +1067,9 @@ MEANINGS: dict[str, Callable[..., Rows]] = {
             ),
             key=lambda one: one["number"],
         )[-1:]
+    ],
+    "known_builds": lambda book, product: [
+        {"builds": len(of_product(book, "build", product))}
     ],
     "known_units": lambda book, product: [
         {"units": len(units(book, product))}

@@ -66,6 +66,7 @@ _RANGE_ROW = (
 ONE_ROW = {
     "changes",
     "last_good_check",
+    "known_builds",
     "known_units",
     "left_since",
     "measured_units",
@@ -128,6 +129,7 @@ QUESTIONS: dict[str, tuple[dict[str, Parameter], str]] = {
         f"{_RANGE_ROW} repeat set_up",
     ),
     "fittings_since": ({"product": "photoamp", "after": 0}, columns(Fitting)),
+    "known_builds": ({"product": "photoamp"}, "builds"),
     "known_units": ({"product": "photoamp"}, "units"),
     "latest_run": ({"product": "photoamp"}, "number"),
     "latest_check": ({"product": "photoamp", "until": 10}, "number"),

@@ -1,6 +1,6 @@
 """Judge, record, watch, act; and the same again after a crash."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -283,14 +283,17 @@ def test_a_unit_in_the_middle_of_a_build_asks_for_itself_alone(
     cycle.resume()
     record(cycle, [0])
     cycle.watch()
-    asked: list[str] = []
-    table = store.table
+    asked: list[object] = []
 
-    def asking(query: str, **parameters: Any) -> Any:
-        asked.append(query)
-        return table(query, **parameters)
+    def noted(answer: Callable[..., Any]) -> Callable[..., Any]:
+        def asking(query: object, *more: object, **parameters: Any) -> Any:
+            asked.append(query)
+            return answer(query, *more, **parameters)
 
-    monkeypatch.setattr(store, "table", asking)
+        return asking
+
+    for name in ("table", "rows"):
+        monkeypatch.setattr(store, name, noted(getattr(store, name)))
     record(cycle, [1])
     cycle.watch()
     assert asked == []  # what was just kept is known
