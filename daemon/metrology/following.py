@@ -141,6 +141,42 @@ class Following:
                 total = total + _log_likelihood(taken)
         return Following(log_weights=tuple(float(one) for one in total))
 
+    def beside(self, other: "Following", share: float) -> "Following":
+        """Return what is known of how ratios of two meters' readings follow.
+
+        Parameters
+        ----------
+        other : Following
+            Of the other meter.
+        share : float
+            Of the ratios' variance, what the readings of this meter make; 0 to 1.
+
+        Raises
+        ------
+        ArgumentError
+            If the share is outside its bound.
+
+        Notes
+        -----
+        A mixture: the variance that each correlation leaves to the mean counts with its
+        meter's share, as it does in the mean of ratios. To take the meter that follows
+        more took the one that seemed to, and was twice as wide as need be where the
+        other makes most of the scatter (the project's own, by simulation).
+
+        Examples
+        --------
+        >>> quick, slow = Following.known(0.0), Following.known(0.8)
+        >>> round(quick.beside(slow, 0.75).expected, 9)
+        0.2
+        """
+        if not 0 <= share <= 1:
+            raise ArgumentError(name="share", value=share, bound=">= 0 and <= 1")
+        if self == other:
+            return self
+        together = share * self.weights + (1.0 - share) * other.weights
+        with np.errstate(divide="ignore"):
+            return Following(log_weights=tuple(np.log(together).tolist()))
+
 
 UNKNOWN = Following()
 """Of a meter of which nothing is known, before it has told anything."""

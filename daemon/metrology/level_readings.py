@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 from statistics import fmean
 
 from daemon.metrology.checks import not_zero, sample
@@ -181,17 +181,26 @@ def _of_zero(role: str, readings: Readings) -> Component:
 
 def _of_pairs(reference: Readings, output: Readings) -> tuple[Component, float]:
     ratio = output.net_level / reference.net_level
-    # Of the two the one that follows more: the ratio follows as far at most.
-    both = (reference.following, output.following)
     series = mean_of(
         [
             ((out - output.zero) / (true - reference.zero) / ratio - 1) * 1e6
             for true, out in zip(reference.level, output.level, strict=True)
         ],
-        max(both, key=lambda one: one.expected),
+        reference.following.beside(output.following, _scatter_share(reference, output)),
     )
     line = _line("scatter", series.standard * output.share, series.degrees_of_freedom)
     return line, series.deviation
+
+
+def _scatter_share(reference: Readings, output: Readings) -> float:
+    """Return what the reference makes of the variance of their ratios."""
+    of_reference, of_output = (
+        _relative_ppm(one, type_a(one.level).deviation) for one in (reference, output)
+    )
+    both = hypot(of_reference, of_output)
+    if not 0 < both < inf:
+        return 0.5  # nothing scatters, or beyond all numbers
+    return (of_reference / both) ** 2
 
 
 def _of_level(role: str, readings: Readings) -> tuple[Component, float]:

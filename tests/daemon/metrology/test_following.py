@@ -211,3 +211,52 @@ def test_the_half_width_of_a_mixture_covers_what_it_says(
         )
 
     assert covered(half * (1 - 2e-6)) < 0.95 < covered(half * (1 + 2e-6))
+
+
+@pytest.mark.parametrize(
+    ("deviations", "correlations", "most"),
+    [
+        # The meter that follows makes a twelfth of the variance: taken for the ratio,
+        # as the one that follows more, it made intervals three times as wide.
+        ((1.0, 0.3), (0.0, 0.8), 1.8),
+        ((0.3, 1.0), (0.0, 0.8), 1.8),
+        ((1.0, 1.0), (0.5, 0.5), 1.8),
+    ],
+)
+def test_ratios_of_two_meters_follow_as_far_as_each_makes_their_scatter(
+    deviations: tuple[float, float], correlations: tuple[float, float], most: float
+) -> None:
+    """Of ten readings at six levels each; beside what is needed were all known."""
+    draw = np.random.default_rng(6)
+    share = deviations[0] ** 2 / (deviations[0] ** 2 + deviations[1] ** 2)
+    known = [Following.known(one) for one in correlations]
+    held, wider = [], []
+    for _ in range(120):
+        series = [
+            deviation * drawn(draw, correlation, (6, 10))
+            for deviation, correlation in zip(deviations, correlations, strict=True)
+        ]
+        one, other = (Following().told(each.tolist()) for each in series)
+        ratios = series[0][0] - series[1][0]
+        held.append(covers(ratios, one.beside(other, share)))
+        wider.append(
+            mean_of(ratios.tolist(), one.beside(other, share)).standard
+            / mean_of(ratios.tolist(), known[0].beside(known[1], share)).standard
+        )
+    # Three standard deviations of a share of so many.
+    assert np.mean(held) > 0.95 - 3 * sqrt(0.95 * 0.05 / len(held))
+    assert 1.0 < np.median(wider) < most
+
+
+def test_what_one_meter_alone_makes_follows_as_its_readings_do() -> None:
+    quick, slow = Following.known(0.0), Following.known(0.8)
+    assert quick.beside(slow, 1.0).expected == quick.expected
+    assert quick.beside(slow, 0.0).expected == pytest.approx(slow.expected)
+    assert slow.beside(slow, 0.3) is slow
+    assert NEW_EACH_TIME.beside(NEW_EACH_TIME, 0.5) is NEW_EACH_TIME
+
+
+@pytest.mark.parametrize("wrong", [-0.1, 1.1, nan])
+def test_a_share_that_is_none_is_refused(wrong: float) -> None:
+    with pytest.raises(ArgumentError, match="share"):
+        NEW_EACH_TIME.beside(Following(), wrong)
