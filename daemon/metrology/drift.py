@@ -45,6 +45,12 @@ FASTER = 3.0
 """Of a walk from check to check, at least: so many times the checks' scatter, or the
 steps that were seen."""
 ROUNDING = 1e-12
+LARGEST = 1e12
+"""Beyond this, in ppm or in seconds, nothing is a check."""
+SOONEST_S = 1e-6
+"""Checks less apart are at one time."""
+NOTHING_PPM = 1e-9
+"""What differs by less does not differ."""
 EXACT = 1e-3
 """Scatter of checks that state none, as a share of the steps between them."""
 
@@ -63,8 +69,12 @@ class CheckPoint:
     uncertainty_ppm: float
 
     def __post_init__(self) -> None:
-        finite(at_s=self.at_s, difference_ppm=self.difference_ppm)
         not_negative(uncertainty_ppm=self.uncertainty_ppm)
+        _require_within(
+            at_s=self.at_s,
+            difference_ppm=self.difference_ppm,
+            uncertainty_ppm=self.uncertainty_ppm,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +123,7 @@ def carried_ppm(points: Sequence[CheckPoint], at_s: float) -> float:
     """
     if len(points) < TWO:
         return 0.0
-    finite(at_s=at_s)
+    _require_within(at_s=at_s)
     walk = _walk(tuple(points))
     since_s = max(at_s - points[-1].at_s, 0.0)
     if walk is None or since_s == 0.0:
@@ -229,7 +239,7 @@ def interpolated(points: Sequence[CheckPoint], at_s: float) -> Drift:
     if walk is None or since_s == 0.0:
         return STEADY
     shared = walk.rates[:, None] * np.minimum(walk.elapsed_s, since_s)
-    taken = np.linalg.solve(walk.seen, shared[..., None])[..., 0]
+    taken = _solved(walk.seen, shared[..., None])
     means = taken @ walk.steps_ppm
     variances = walk.rates * since_s - np.sum(taken * shared, axis=1)
     return Drift(
@@ -380,7 +390,7 @@ def _paces(sessions: Sequence[_Looks]) -> _Paces | None:
     ]
     step_ppm = sqrt(float(np.mean(np.concatenate(squares))))
     scatter_ppm = sqrt(float(np.mean([one.scatter_ppm2 for one in sessions])))
-    if step_ppm == scatter_ppm == 0.0:
+    if max(step_ppm, scatter_ppm) < NOTHING_PPM:
         return None
     scatter_ppm = max(scatter_ppm, EXACT * step_ppm)
     fastest = max(FASTEST, FASTER * step_ppm / scatter_ppm)
@@ -396,10 +406,29 @@ def _seen(one: _Looks, rates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         + one.first_ppm2
     )
     count = len(one.steps_ppm)
-    solved = np.linalg.solve(
+    solved = _solved(
         seen, np.broadcast_to(one.steps_ppm[:, None], (len(rates), count, 1))
-    )[..., 0]
-    return seen, -0.5 * (np.linalg.slogdet(seen)[1] + solved @ one.steps_ppm)
+    )
+    likelihood = -0.5 * (np.linalg.slogdet(seen)[1] + solved @ one.steps_ppm)
+    if not np.isfinite(likelihood).all():
+        raise _too_unlike()
+    return seen, likelihood
+
+
+def _solved(seen: np.ndarray, sides: np.ndarray) -> np.ndarray:
+    """Return the solutions of linear equations, one for each pace."""
+    try:
+        return np.linalg.solve(seen, sides)[..., 0]
+    except np.linalg.LinAlgError:
+        raise _too_unlike() from None
+
+
+def _too_unlike() -> ArgumentError:
+    return ArgumentError(
+        name="uncertainties and times of the checks",
+        value="too far apart to reckon with",
+        bound="closer together",
+    )
 
 
 def _weights(paces: _Paces, likelihoods: Sequence[np.ndarray]) -> np.ndarray:
@@ -418,8 +447,9 @@ def _standard(weights: np.ndarray, means: np.ndarray, deviations: np.ndarray) ->
         return 0.0  # at a check without scatter
 
     def beyond(half: float) -> float:
-        above = scipy.special.ndtr((middle + half - means) / deviations)
-        below = scipy.special.ndtr((middle - half - means) / deviations)
+        with np.errstate(over="ignore"):  # beyond all numbers is as sure as can be
+            above = scipy.special.ndtr((middle + half - means) / deviations)
+            below = scipy.special.ndtr((middle - half - means) / deviations)
         return float(weights @ (above - below)) - COVERAGE
 
     half = scipy.optimize.brentq(beyond, 0.0, most, rtol=1e-6)
@@ -427,7 +457,16 @@ def _standard(weights: np.ndarray, means: np.ndarray, deviations: np.ndarray) ->
 
 
 def _require_order(one: CheckPoint, other: CheckPoint) -> None:
-    if not one.at_s < other.at_s:
+    if not other.at_s - one.at_s >= SOONEST_S:
         raise ArgumentError(
             name="at_s", value=other.at_s, bound=f"> {one.at_s:g}, the one before"
         )
+
+
+def _require_within(**values: float) -> None:
+    finite(**values)
+    for name, value in values.items():
+        if not abs(value) <= LARGEST:
+            raise ArgumentError(
+                name=name, value=value, bound=f">= {-LARGEST:g} and <= {LARGEST:g}"
+            )

@@ -196,6 +196,7 @@ def global_risk(
         scipy.special.ndtr(tolerance[0]) + scipy.special.ndtr(-tolerance[1])
     )
     noise = uncertainty / deviation
+    finite(**{"uncertainty / deviation": noise})
     if noise == 0:
         return GlobalRisk(consumer=0.0, producer=0.0, nonconforming=nonconforming)
 

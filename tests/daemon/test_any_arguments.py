@@ -27,6 +27,7 @@ from scipy import stats
 
 import daemon.metrology
 import daemon.spc
+from daemon.metrology.drift import CheckPoint, between_checks_ppm
 from daemon.metrology.errors import MetrologyError
 from daemon.metrology.monte_carlo import monte_carlo
 from daemon.metrology.propagation import Input, second_order_variances
@@ -47,6 +48,7 @@ from daemon.spc.gauge.single import type1_study
 from daemon.spc.reel_claim import reel_claim
 from daemon.spc.rules import NELSON, Pattern, Rule, RunRules
 from daemon.spc.run_length.distribution import solve_for_mean
+from daemon.spc.run_length.of_ewma import ewma_width
 from daemon.spc.run_length.of_rules import first_firing, ruled_widening
 from daemon.spc.run_length.of_shewhart import t2_size
 from daemon.spc.sampling.variables import acceptability_constant
@@ -628,6 +630,50 @@ def test_a_rate_next_to_nothing_has_no_score() -> None:
     with pytest.raises(SpcError, match="standard deviation of the sample"):
         chart.update(0.0, 1e-12)
     assert chart.n == 0
+
+
+def test_an_uncertainty_beyond_all_numbers_of_the_scatter_is_refused() -> None:
+    """A billion over the smallest number there is: the risk was NaN."""
+    with pytest.raises(MetrologyError, match="uncertainty / deviation"):
+        global_risk(mean=1.0, deviation=5e-324, uncertainty=1e9, low=1.0, high=inf)
+
+
+def test_exact_limits_that_would_take_minutes_are_refused_at_once() -> None:
+    """Nine thousand points until the limits stand, each of four hundred nodes."""
+    with pytest.raises(SpcError, match="larger where limits are exact"):
+        ewma_width(weight=0.001, arl=370.0)
+    assert ewma_width(weight=0.02, arl=370.0) == pytest.approx(2.23347, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("checks", "name"),
+    [
+        ([(0.0, 1.0, 1.0), (5e-324, 1.0, 1.0)], "at_s"),
+        ([(0.0, 1.0, 1.0), (1.0, 1e150, 1.0)], "difference_ppm"),
+        ([(0.0, 1.0, 1.0), (1.0, 1.0, 1e150)], "uncertainty_ppm"),
+        ([(-1e150, 1.0, 1.0), (1.0, 1.0, 1.0)], "at_s"),
+    ],
+)
+def test_checks_too_far_apart_to_reckon_with_are_refused(
+    checks: list[tuple[float, float, float]], name: str
+) -> None:
+    with pytest.raises(MetrologyError, match=name):
+        between_checks_ppm(
+            [
+                [
+                    CheckPoint(at_s=at_s, difference_ppm=off, uncertainty_ppm=unsure)
+                    for at_s, off, unsure in checks
+                ]
+            ]
+        )
+
+
+def test_checks_that_differ_by_next_to_nothing_show_no_drift() -> None:
+    small = [
+        CheckPoint(at_s=at_s, difference_ppm=off, uncertainty_ppm=1e-160)
+        for at_s, off in ((0.0, 0.0), (3600.0, 1e-200))
+    ]
+    assert between_checks_ppm([small]) == 0.0
 
 
 @pytest.mark.bench

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from math import inf, log, sqrt
 
 import numpy as np
@@ -190,6 +191,7 @@ def solve_for_mean(
         )
     positive("highest", highest)
 
+    @cache  # where the search begins is asked for by each of its steps
     def excess(limit: float) -> float:
         points = mean(limit)
         if not points > 0.0:
@@ -211,4 +213,4 @@ def solve_for_mean(
                 argument="arl", value=arl, allowed=f"<= {mean(high):.6g} for this chart"
             )
         high = min(highest, high * 1.3)
-    return float(brentq(excess, low, high, xtol=1e-10, rtol=1e-12))
+    return float(brentq(excess, low, high, xtol=1e-9, rtol=1e-9))

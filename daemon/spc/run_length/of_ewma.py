@@ -23,9 +23,9 @@ from daemon.spc.run_length.distribution import (
     above_one,
     solve_for_mean,
 )
-from daemon.spc.run_length.of_shewhart import shewhart_run_length
+from daemon.spc.run_length.of_shewhart import shewhart_run_length, shewhart_width
 
-_LONGEST_START = 100_000  # points until exact limits no longer widen
+_LONGEST_START = 200_000_000  # steps of the equation until exact limits stand: a second
 _SETTLED = 1e-8  # exact limits this close to their last width, relatively, are fixed
 
 
@@ -84,7 +84,7 @@ def ewma_run_length(
         row = further(origin, at, share)
         return RunLength(early=np.ones(1), row=row, step=step, weight=ones)
     moving = max(1, ceil(log(_SETTLED) / (2.0 * log1p(-weight))))
-    if moving > _LONGEST_START:
+    if moving * n**2 > _LONGEST_START:
         raise OutOfRangeError(
             argument="weight", value=weight, allowed="larger where limits are exact"
         )
@@ -131,7 +131,8 @@ def ewma_width(*, weight: float, arl: float, exact_limits: bool = True) -> float
             ewma_run_length(weight=weight, width=width, exact_limits=exact_limits).mean
         ),
         arl=arl,
-        guess=2.5,
+        # A little narrower than for single values.
+        guess=max(0.5, 0.9 * shewhart_width(arl=arl)),
         highest=9.0,
     )
 
@@ -189,7 +190,7 @@ def design_ewma(*, shift: float, arl: float, exact_limits: bool = False) -> Ewma
         lambda log_weight: min(shifted(float(np.exp(log_weight)))[1], 2.0 * LONGEST),
         bounds=(log(0.02), 0.0),
         method="bounded",
-        options={"xatol": 1e-3},
+        options={"xatol": 5e-3},
     )
     weight = float(np.exp(best.x))
     width, arl_shifted = shifted(weight)

@@ -107,6 +107,7 @@ def shewhart_size(*, width: float, shift: float, arl: float) -> int:
     return smallest(found, at_least=1)
 
 
+@within_reach
 def t2_run_length(*, ranges: int, limit: float, distance: float = 0.0) -> RunLength:
     """Return the run length of a Hotelling T2 chart with known parameters.
 
