@@ -16,7 +16,7 @@ from daemon.station.cycle import Cycle, RunHeader
 from daemon.traceability.containment import CLEAR, LISTS
 from daemon.traceability.tracing import HELD
 from daemon.trials.stories import recall
-from daemon.trials.stories.demo import Operator
+from daemon.trials.stories.demo import Operator, labels_of
 from storage.local import LocalStore
 from storage.records import Configuration, Product, Session
 from tests.daemon.making import AT, demo_settings, readings
@@ -35,7 +35,7 @@ class Typist(Operator):
         self._product = cycle.product.settings.name
         self._chance = np.random.default_rng(9)
         self.story = truth.as_json()
-        self._nominal = {one["reel"]: one for one in self.story["reels"]}
+        self._labels = labels_of(self.story)
         configuration = "c0ffee"
         body = cycle.settings.model_dump_json()
         store.keep(Configuration(configuration=configuration, body=body, stored_at=AT))

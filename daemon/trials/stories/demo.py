@@ -49,13 +49,7 @@ class Operator:
         self._hands = hands
         self._product = product
         self.story = hands.scenario()
-        self._labels = {
-            one["reel"]: {
-                **one,
-                "nominal_ohm": on_label_ohm(one["nominal_ohm"], one["tolerance_ppm"]),
-            }
-            for one in self.story["reels"]
-        }
+        self._labels = labels_of(self.story)
 
     @property
     def serials(self) -> list[str]:
@@ -134,6 +128,17 @@ class Operator:
                 message = "the daemon did not watch what it measured"
                 raise DemoError(message)
             time.sleep(0.1)
+
+
+def labels_of(story: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """Return a story's reels by their names, each as its label says."""
+    return {
+        one["reel"]: {
+            **one,
+            "nominal_ohm": on_label_ohm(one["nominal_ohm"], one["tolerance_ppm"]),
+        }
+        for one in story["reels"]
+    }
 
 
 def lay_out(folder: Path) -> Home:
