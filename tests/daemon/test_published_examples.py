@@ -2,16 +2,23 @@
 
 Holdpoint calibrates what turns one electrical quantity into another, so a published
 example goes this way where it is a ratio of two readings: the standard resistor of
-EA-4/02 by substitution, the impedance of JCGM 100, H.2. A length (H.1), a phase (the
-resistance and reactance of H.2) and a mass (EA-4/02, S2) are no readings of a bench:
-they go through `propagate`, in `metrology/test_reference_uncertainty.py`. The crossed
-gauge study goes its own whole way, in `test_gauge_study.py`.
+EA-4/02, S3, by substitution and as a loose part, the impedance of JCGM 100, H.2. The
+crossed gauge study goes its own whole way, in `test_gauge_study.py`.
+
+The others go through `propagate`, in `metrology/test_reference_uncertainty.py`, for
+there is nothing to type them into. A phase (the resistance and reactance of H.2) is no
+reading of a bench. A length (H.1) and a mass (EA-4/02, S2) are neither ampere nor volt,
+they are differences from a standard and no ratios, and both take their scatter from
+earlier series (25 readings in H.1) where a verdict takes
+that of its own readings; of H.1 the temperature counts by products of two uncertain
+numbers too, which no line of a budget here is.
 """
 
 import json
 from collections.abc import Sequence
-from math import hypot
+from math import hypot, sqrt
 from pathlib import Path
+from statistics import fmean
 from typing import Any
 
 import pytest
@@ -21,13 +28,15 @@ from config import Settings, load
 from config.load import fingerprint
 from daemon.bench import Point, RangeReadings
 from daemon.commands.cli import holdpoint
+from daemon.holds.loose_parts import As, measured
 from daemon.judging import ProductModel
 from daemon.judging.budget import budgets_of_run
 from daemon.judging.verdict import Judge
+from daemon.metrology.loose_parts import Circuit
 from daemon.station.cycle import Cycle
 from daemon.station.import_sheet import take, understood
 from daemon.traceability.papers.unit import unit_record
-from storage import Configuration, Product, RangeResult, open_store
+from storage import Configuration, Product, RangeResult, Reel, open_store
 from tests.daemon.making import AT
 from tests.reference_values import Entry
 
@@ -216,6 +225,30 @@ def test_a_standard_resistor_by_substitution_from_its_five_readings(
     (budget,) = budgets_of_run(settings, [row], ambient_c=None)
     entry.check("u", budget.combined_ppm * 1e-6 * nominal_ohm)
     entry.check("U_k2", budget.expanded_ppm * 1e-6 * nominal_ohm)
+
+
+@pytest.mark.reference(FILE, "ea402.S3")
+def test_a_standard_resistor_as_a_loose_part_against_another(entry: Entry) -> None:
+    """As parts are received: by a ratio, the current reversed, as a person types it.
+
+    What the bath does to the unknown is no line there: 3.2 of 8.3 milliohm, added here.
+    """
+    given, nominal_ohm = entry.inputs, 10_000.0
+    standard_ohm = given["R_S"] + given["dR_D"]
+    of_standard = hypot(given["u_R_S"], given["u_dR_D"], given["u_dR_TS"])
+    found = measured(
+        Reel(reel="K-1", nominal_ohm=nominal_ohm, tolerance_ppm=100.0, received_at=AT),
+        [f"{one!r}/1.0/{-one!r}/-1.0" for one in RATIOS],
+        As(
+            circuit=Circuit.RATIO,
+            standard=f"{standard_ohm!r}",
+            standard_accuracy=f"{of_standard / standard_ohm * sqrt(3) * 1e6:.6f} ppm",
+            meter=f"{given['u_r_C'] * sqrt(3) * 1e6:.6f} ppm",
+        ),
+    )
+    entry.check("R_X", fmean(found.readings))
+    of_reading_ohm = found.uncertainty_ppm * 1e-6 * nominal_ohm
+    entry.check("U_k2", 2 * hypot(of_reading_ohm, given["u_dR_TX"]))
 
 
 @pytest.mark.reference(FILE, "gum.H2")
