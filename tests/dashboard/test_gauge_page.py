@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import streamlit as st
 
-from config import KnownStandard, Settings
+from config import Influences, KnownStandard, Settings
 from daemon.judging import Gauge
 from daemon.service.home import Home
 from storage import (
@@ -85,6 +85,31 @@ def test_the_budget_of_the_hardest_range_is_shown_first() -> None:
     assert "Most of it is reference: specification" in words
     app.selectbox[0].select("1 mA").run()
     assert "Range 1 mA at" in said(app)
+
+
+@pytest.mark.usefixtures("held")
+def test_what_acts_beside_the_meters_stands_in_the_budget_on_the_page(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """300 pA are 333 ppm of 0.9 uA, more than the ammeter is allowed there."""
+    real = Settings.model_validate_json
+
+    def leaking(body: str) -> Settings:
+        told = real(body)
+        assert told.bench is not None
+        acts = Influences(leakage_a=3e-10, thermal_v=1e-6)
+        bench = told.bench.model_copy(update={"influences": acts})
+        return told.model_copy(update={"bench": bench})
+
+    assert "leakage" not in said(opened("budget"))
+    monkeypatch.setattr(Settings, "model_validate_json", leaking)
+    st.cache_resource.clear()
+    app = opened("budget")
+    assert "Most of it is reference: leakage" in said(app)
+    table = app.table[0].value
+    quantities = table[table.columns[0]].tolist()
+    assert quantities[0] == "reference: leakage"
+    assert "output: thermal voltage" in quantities
 
 
 FURTHER = KnownStandard(serial="CS-2", error_ppm={"10uA": 110.0}, uncertainty_ppm=20.0)
