@@ -143,5 +143,9 @@ def _understood(kind: TypeAdapter[T], body: bytes) -> T | JSONResponse:
         return JSONResponse({"error": str(refused("request", exc))}, status_code=422)
 
 
+_BODY = TypeAdapter(dict[str, Any])
+"""Made once: the state is asked for all the time."""
+
+
 def _json(body: dict[str, Any]) -> JSONResponse:
-    return JSONResponse(TypeAdapter(dict[str, Any]).dump_python(body, mode="json"))
+    return JSONResponse(_BODY.dump_python(body, mode="json"))
