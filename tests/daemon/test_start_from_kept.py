@@ -101,6 +101,20 @@ def resumed(store: LocalStore) -> Cycle:
     return cycle
 
 
+def grown(store: LocalStore) -> Cycle:
+    """Return a cycle that has watched three builds."""
+    cycle = resumed(store)
+    for number in range(3):
+        build(cycle, number)
+    return cycle
+
+
+def held_build(store: LocalStore) -> str:
+    """Return the one hold that stands on a build."""
+    (hold,) = store.frame("holds", product=NAME).query("scope == 'build'")["hold"]
+    return str(hold)
+
+
 def refolded(store: LocalStore) -> dict[str, float]:
     """Return the odds of a fold of all rows."""
     fresh = product_watch.ProductWatch(SETTINGS, store)
@@ -113,9 +127,7 @@ def refolded(store: LocalStore) -> dict[str, float]:
 def test_a_start_reads_only_what_came_after_the_last_mark(
     store: LocalStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
+    cycle = grown(store)
     asked: list[int] = []
     ask = from_rows.runs_after
 
@@ -134,10 +146,8 @@ def test_a_start_reads_only_what_came_after_the_last_mark(
 def test_late_reels_reruns_and_decisions_after_a_start_give_the_same_odds(
     store: LocalStore,
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
-    (hold,) = store.frame("holds", product=NAME).query("scope == 'build'")["hold"]
+    grown(store)
+    hold = held_build(store)
     # While no daemon runs: a reel that was fitted long ago, and a hold that is ended.
     store.keep(fitting("B-0", "R12", "K-102", "PA-0003"))
     store.keep(
@@ -185,9 +195,7 @@ def test_marks_and_segments_that_nobody_goes_back_to_are_dropped(
 def test_damage_that_is_met_later_is_said_and_mended_by_the_next_start(
     store: LocalStore,
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
+    grown(store)
     again = resumed(store)
     with store._database.transaction() as transaction:
         transaction.run(
@@ -208,9 +216,7 @@ def test_damage_that_is_met_later_is_said_and_mended_by_the_next_start(
 def test_a_kept_line_that_cannot_be_gone_by_is_folded_again_and_said(
     store: LocalStore, fault: str
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
+    cycle = grown(store)
     odds = cycle.known.log_odds()
     change = {
         "torn": "update line_mark set body = '{'",
@@ -322,10 +328,8 @@ def test_what_people_record_and_decide_makes_the_next_build_known_anew(
     store: LocalStore,
 ) -> None:
     """It is never told as it was before; a watch that idles keeps it again."""
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
-    (hold,) = store.frame("holds", product=NAME).query("scope == 'build'")["hold"]
+    cycle = grown(store)
+    hold = held_build(store)
     by_hand = Hold(
         hold="by hand", scope=Scope.BUILD, subject="B-1", product=NAME, signal=None,
         reason="dropped", placed_by="Ada", placed_at=AT,
@@ -356,10 +360,8 @@ def test_what_people_record_and_decide_makes_the_next_build_known_anew(
 def test_a_decision_after_a_run_that_is_not_watched_yet_waits_for_it(
     store: LocalStore,
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
-    (hold,) = store.frame("holds", product=NAME).query("scope == 'build'")["hold"]
+    cycle = grown(store)
+    hold = held_build(store)
     before = ahead_kept(store)
     unit(cycle, 3, 0)
     end(store, hold)
@@ -386,9 +388,7 @@ def test_a_text_that_is_damaged_is_worked_out_again(
 def test_a_question_without_a_daemon_folds_once_for_another_text_of_the_program(
     store: LocalStore, monkeypatch: pytest.MonkeyPatch, ask: Callable[..., object]
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
+    grown(store)
     monkeypatch.setattr(product_watch, "fingerprint_of", lambda *_: "another")
     first = ProductWatch(SETTINGS, store)
     ask(first)
@@ -402,9 +402,7 @@ def test_a_question_without_a_daemon_folds_once_for_another_text_of_the_program(
 def test_where_nothing_can_be_kept_a_question_is_answered_all_the_same(
     store: LocalStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    cycle = resumed(store)
-    for number in range(3):
-        build(cycle, number)
+    grown(store)
     expected = ahead_kept(store)
     monkeypatch.setattr(product_watch, "fingerprint_of", lambda *_: "another")
 
