@@ -420,7 +420,7 @@ class Judge:
                 steady.against_source,
                 source_stability_ppm=known.source_stability_ppm,
             ),
-            "both meters against the source's setting": known.hidden_ppm,
+            "both meters moved together between checks": known.hidden_ppm,
         }
         further = [
             Component(
